@@ -1,0 +1,2 @@
+//! Binary entry point.
+fn main() {}
