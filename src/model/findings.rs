@@ -1,0 +1,255 @@
+//! The result of a run, schema `lostfix-findings/1` (`bundles.md`). Every output is a rendering of this one value and of
+//! the pictures beside it.
+
+use serde::{Deserialize, Serialize};
+
+/// The schema's name.
+pub const SCHEMA: &str = "lostfix-findings/1";
+
+/// A span of time in RFC 3339, UTC.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Window {
+    /// Begin.
+    pub from: String,
+    /// End.
+    pub to: String,
+}
+
+/// A bundle or file that was not read.
+#[derive(Debug, Clone, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct NotRead {
+    /// Path as the user gave it, members behind `!/`.
+    pub path: String,
+    /// Why, and what to do.
+    pub reason: String,
+}
+
+/// What went in.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InputSummary {
+    /// Bundles met, duplicates included.
+    pub bundles_found: u64,
+    /// Bundles read.
+    pub bundles_read: u64,
+    /// Bundles that were copies of one already read.
+    pub duplicates: u64,
+    /// Not read, with the reason.
+    pub not_read: Vec<NotRead>,
+    /// Bundles whose unit or site is not known, with what is known.
+    pub not_placed: Vec<NotRead>,
+    /// Contradictions and other things worth knowing (card says rover, data say base ...).
+    pub notes: Vec<NotRead>,
+}
+
+/// WGS 84, antenna reference point.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LatLonHeight {
+    /// Degrees.
+    pub latitude: f64,
+    /// Degrees.
+    pub longitude: f64,
+    /// Ellipsoidal, m.
+    pub height_m: f64,
+}
+
+/// One line of evidence with its place in the logs.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    /// In words, with numbers.
+    pub text: String,
+    /// Begin, RFC 3339.
+    pub from: String,
+    /// End, RFC 3339.
+    pub to: String,
+    /// Unit that logged it.
+    pub unit: String,
+    /// Bundle.
+    pub bundle: String,
+    /// File in the bundle.
+    pub file: String,
+    /// Speaks for the cause (`true`) or against it.
+    #[serde(rename = "for")]
+    pub supports: bool,
+}
+
+/// One ranked cause of a site.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Cause {
+    /// Id of the contract.
+    pub cause: String,
+    /// `base`, `link`, `sky`, `rover`, `unexplained`.
+    pub side: String,
+    /// Rover-hours without a fix that are put on it.
+    pub lost_fix_hours: f64,
+    /// Of the site's lost time.
+    pub share: f64,
+    /// Probability that the cause is right.
+    pub confidence: f64,
+    /// For and against.
+    pub evidence: Vec<Evidence>,
+    /// What to check, cheapest and most telling first.
+    pub checks: Vec<String>,
+    /// What would prove it wrong.
+    pub would_disprove: Vec<String>,
+    /// What could not be observed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_observable: Vec<String>,
+}
+
+/// One period without a fix of one rover.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct FloatPeriod {
+    /// Rover.
+    pub unit: String,
+    /// First lost epoch, RFC 3339.
+    pub from: String,
+    /// End of the last lost epoch, RFC 3339.
+    pub to: String,
+    /// The state that took most of it.
+    pub state: String,
+    /// Mean correction age over its epochs, s.
+    pub mean_correction_age_s: Option<f64>,
+    /// Cause id.
+    pub cause: String,
+    /// Probability of the cause.
+    pub confidence: f64,
+    /// Share of the other observed rovers of the base that were lost too; absent when there was none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub others_lost: Option<f64>,
+    /// Bundle of its first epoch.
+    #[serde(default)]
+    pub bundle: String,
+    /// File of its first epoch.
+    #[serde(default)]
+    pub file: String,
+}
+
+/// One detected event.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct BaseEvent {
+    /// Unit.
+    pub unit: String,
+    /// Kind.
+    pub kind: String,
+    /// Begin, RFC 3339.
+    pub from: String,
+    /// End, RFC 3339.
+    pub to: String,
+    /// How much.
+    pub value: Option<f64>,
+    /// In what unit.
+    pub value_unit: String,
+    /// Bundle.
+    pub bundle: String,
+    /// File.
+    pub file: String,
+    /// In words.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub detail: String,
+}
+
+/// Something wrong that has not cost fix time (yet).
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Advisory {
+    /// Cause id it belongs to.
+    pub cause: String,
+    /// In words.
+    pub text: String,
+    /// Where it is seen.
+    pub evidence: Vec<Evidence>,
+    /// What to check.
+    pub checks: Vec<String>,
+}
+
+/// One base site.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct SiteFindings {
+    /// Site id.
+    pub site: String,
+    /// Name from the register, else the id.
+    #[serde(default)]
+    pub name: String,
+    /// 1 is the site with most lost time.
+    pub rank: u32,
+    /// Base units.
+    pub bases: Vec<String>,
+    /// Rover units with observed time here.
+    pub rovers: Vec<String>,
+    /// Of the base.
+    pub position: Option<LatLonHeight>,
+    /// `equatorial`, `middle`, `auroral`, `polar`; absent when the position is not known.
+    pub latitude_band: Option<String>,
+    /// Degrees.
+    pub magnetic_latitude: Option<f64>,
+    /// Rover-hours.
+    pub observed_hours: f64,
+    /// Rover-hours.
+    pub lost_fix_hours: f64,
+    /// Of the observed time.
+    pub fixed_share: Option<f64>,
+    /// Rover-hours of first fixes, counted apart.
+    #[serde(default)]
+    pub start_up_hours: f64,
+    /// Rover-hours of gaps over 10 s inside the shifts, counted apart.
+    #[serde(default)]
+    pub silent_hours: f64,
+    /// `lost-fix`, `healthy`, `too-little-data`.
+    pub verdict: String,
+    /// Ranked.
+    pub causes: Vec<Cause>,
+    /// By unit and time.
+    pub float_periods: Vec<FloatPeriod>,
+    /// By time.
+    pub base_events: Vec<BaseEvent>,
+    /// Listed apart from the causes.
+    pub advisories: Vec<Advisory>,
+    /// Rovers that never had a correction in the window and so do not count.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub not_using_rtk: Vec<String>,
+}
+
+/// One complaint answered.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct ComplaintAnswer {
+    /// Its id.
+    pub id: String,
+    /// Site.
+    pub site: String,
+    /// Unit.
+    pub unit: String,
+    /// Cause id, empty when the logs show no lost fix or there are no logs.
+    pub cause: String,
+    /// Probability.
+    pub confidence: f64,
+    /// Lost rover-hours in its time.
+    pub lost_fix_hours: f64,
+    /// One line for people.
+    pub summary: String,
+    /// Begin as given, RFC 3339.
+    #[serde(default)]
+    pub from: String,
+    /// End as given, RFC 3339.
+    #[serde(default)]
+    pub to: String,
+    /// The words of the complaint.
+    #[serde(default)]
+    pub text: String,
+    /// What to check first.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub check_first: String,
+}
+
+/// The whole result.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Findings {
+    /// [`SCHEMA`].
+    pub schema: String,
+    /// What was analysed.
+    pub window: Window,
+    /// What went in.
+    pub input: InputSummary,
+    /// Ranked by lost time.
+    pub sites: Vec<SiteFindings>,
+    /// In the order given.
+    pub complaints: Vec<ComplaintAnswer>,
+}
