@@ -47,7 +47,6 @@ macro_rules! columns {
         }
     };
 }
-pub(crate) use columns;
 
 columns! {
     /// One rover epoch, kept at 1 s.
