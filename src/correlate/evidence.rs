@@ -178,13 +178,11 @@ fn pieces(mut cuts: Vec<UtcMs>, from: UtcMs, to: UtcMs) -> Vec<(UtcMs, UtcMs)> {
             kept.push(c);
         }
     }
-    match kept.last_mut() {
-        Some(last) if *last < to && kept.len() > 1 && to - kept[kept.len() - 1] < 10_000 => {
-            let at = kept.len() - 1;
-            kept[at] = to;
-        }
-        _ => kept.push(to),
+    let short_tail = kept.len() > 1 && kept.last().is_some_and(|last| *last < to && to - last < 10_000);
+    if short_tail {
+        kept.pop();
     }
+    kept.push(to);
     kept.dedup();
     kept.windows(2).map(|w| (w[0], w[1])).filter(|(a, b)| b > a).collect()
 }
