@@ -4,7 +4,10 @@
 //! (values missing, outside the formula's range, not finite) returns `None`; none of them panics.
 
 pub mod geodesy;
+pub mod ionosphere;
+pub mod magnetic;
 pub mod orbits;
+pub mod sun;
 
 /// Speed of light in vacuum, m/s, exact (SI).
 pub const SPEED_OF_LIGHT_M_S: f64 = 299_792_458.0;
