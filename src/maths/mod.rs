@@ -7,6 +7,7 @@ pub mod geodesy;
 pub mod ionosphere;
 pub mod magnetic;
 pub mod orbits;
+pub mod stats;
 pub mod sun;
 
 /// Speed of light in vacuum, m/s, exact (SI).
