@@ -3,10 +3,12 @@
 //! Angles are degrees unless a name ends in `_rad`; other units stand in the names. A function that cannot answer
 //! (values missing, outside the formula's range, not finite) returns `None`; none of them panics.
 
+pub mod budget;
 pub mod geodesy;
 pub mod ionosphere;
 pub mod magnetic;
 pub mod orbits;
+pub mod signals;
 pub mod stats;
 pub mod sun;
 
