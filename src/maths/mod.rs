@@ -12,6 +12,9 @@ pub mod signals;
 pub mod stats;
 pub mod sun;
 
+#[cfg(test)]
+mod dump;
+
 /// Speed of light in vacuum, m/s, exact (SI).
 pub const SPEED_OF_LIGHT_M_S: f64 = 299_792_458.0;
 

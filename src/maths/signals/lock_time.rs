@@ -82,8 +82,8 @@ pub fn lock_slip(min_before_ms: u32, min_after_ms: u32, next_after_ms: Option<u3
         return LockSlip::Certain;
     }
     match next_after_ms {
-        // The lock time is below the upper end; shorter than the gap it began after the first epoch. Not called certain, as
-        // some makers restart the counter without a loss of lock.
+        // The lock time is below the upper end; shorter than the gap, so it began after the first epoch. Called possible, not
+        // certain, after check values 3.5: the counter itself never fell.
         Some(end) if end <= dt_ms => LockSlip::Possible,
         Some(_) => LockSlip::Kept,
         None if min_before_ms == min_after_ms && dt_ms >= min_after_ms => LockSlip::Possible,
