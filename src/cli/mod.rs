@@ -1,1 +1,1 @@
-//! Room: cli.
+//! cli
