@@ -93,3 +93,28 @@ impl Weights {
         row.says.get(cause).copied().unwrap_or(0.0) + row.says.get(side).copied().unwrap_or(0.0)
     }
 }
+
+impl Weights {
+    /// Puts the user's numbers over the table's.
+    ///
+    /// # Errors
+    /// An evidence id that the table does not have, or a name that is neither a cause nor a side.
+    pub fn override_with(
+        &mut self,
+        given: &BTreeMap<String, BTreeMap<String, f64>>,
+        cause_sides: &[(&str, &str)],
+    ) -> Result<(), String> {
+        for (id, says) in given {
+            let Some(row) = self.rows.get_mut(id) else {
+                return Err(format!("settings, [weights]: there is no evidence `{id}`"));
+            };
+            for (name, value) in says {
+                if !cause_sides.iter().any(|(cause, side)| cause == name || side == name) {
+                    return Err(format!("settings, [weights] `{id}`: `{name}` is neither a cause nor a side"));
+                }
+                row.says.insert(name.clone(), *value);
+            }
+        }
+        Ok(())
+    }
+}
