@@ -4,6 +4,8 @@
 //! [`Decoder::finish`] gives rows, counts and problems. Nothing here keeps the bytes. For ranges and phases use
 //! [`decode_observables`].
 
+use crate::formats::bits::unsigned_at;
+
 mod decoder;
 mod described;
 pub mod ephemeris;
@@ -42,10 +44,16 @@ pub fn message_number(payload: &[u8]) -> Option<u16> {
     Some(u16::from(*high) << 4 | u16::from(*low) >> 4)
 }
 
-/// DF003 of a payload, for the messages that carry it right after DF002.
+/// DF003 of a payload, for the messages that carry it: most have it right after DF002, the residual messages after their
+/// epoch.
 pub fn station_id(payload: &[u8]) -> Option<u16> {
     let message = message_number(payload)?;
-    let has = matches!(message, 1001..=1013 | 1029 | 1032..=1035 | 1230) || kind_of(message).is_some();
-    let [_, low, last, ..] = payload else { return None };
-    has.then(|| u16::from(*low & 0x0f) << 8 | u16::from(*last))
+    let at = match message {
+        1001..=1013 | 1029 | 1032..=1035 | 1230 => 12,
+        1030 => 32,
+        1031 => 29,
+        _ if kind_of(message).is_some() => 12,
+        _ => return None,
+    };
+    (payload.len() * 8 >= at + 12).then(|| unsigned_at(payload, at, 12) as u16)
 }
