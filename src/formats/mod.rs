@@ -3,6 +3,8 @@
 //!
 //! To add a format: a folder or file here that implements [`Stream`], one `mod` line and one entry in [`recognise`].
 
+pub mod text;
+
 use crate::model::clock::DateHints;
 use crate::model::look::FileLook;
 use crate::model::rows::Rows;
