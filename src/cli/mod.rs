@@ -1,7 +1,7 @@
 //! The command line: what is typed, and the exit code. Decides nothing about bundles.
 
-mod explain;
 mod exit;
+mod explain;
 mod look;
 mod options;
 mod practice;

@@ -12,13 +12,36 @@ pub fn run(args: &PracticeArgs, common: &Common) -> Exit {
     match practice::run(&args.scenario, &args.out, args.seed) {
         Ok(summary) => {
             if !common.quiet {
-                say(&summary.to_string());
+                say(&words(&summary));
             }
             Exit::Done
         }
         Err(error) => {
             say(&format!("lostfix: {error}"));
-            if error.is_usage() { Exit::Usage } else { Exit::Failed }
+            if matches!(error, practice::PracticeError::Scenario(_)) { Exit::Usage } else { Exit::Failed }
         }
     }
+}
+
+fn words(s: &practice::Summary) -> String {
+    let mut lines = vec![format!(
+        "{} sites, {} bundles, {:.1} MB, seed {}: {:.1} of {:.1} observed rover-hours lost",
+        s.sites,
+        s.bundles,
+        s.bytes as f64 / 1e6,
+        s.seed,
+        s.lost_hours,
+        s.observed_hours
+    )];
+    for c in &s.causes {
+        lines.push(format!(
+            "  {:20} {:24} lost {:.2} h; lost share {:.1} %, without any cause {:.1} %",
+            c.site,
+            c.cause,
+            c.lost_hours,
+            c.lost_share * 100.0,
+            c.lost_share_without * 100.0
+        ));
+    }
+    lines.join("\n")
 }

@@ -8,6 +8,7 @@ pub mod framing;
 mod nmea;
 pub mod rtcm;
 pub mod tally;
+pub mod text;
 
 use crate::model::clock::DateHints;
 use crate::model::look::FileLook;
@@ -16,6 +17,7 @@ use crate::model::rows::Rows;
 use crate::model::time::UtcMs;
 use std::collections::BTreeSet;
 use std::io::Read;
+use text::FormatSettings;
 
 /// What a decoder is told about the file.
 #[derive(Debug, Clone, Default)]
@@ -67,7 +69,7 @@ pub const CHUNK_BYTES: usize = 256 * 1024;
 
 /// The decoder for a file that begins with `head` (up to [`HEAD_BYTES`]; the whole file when it is shorter); content
 /// decides, never the name. `None`: not one of the open formats.
-pub fn recognise(head: &[u8], context: &FileContext) -> Option<Box<dyn Stream>> {
+pub fn recognise(head: &[u8], context: &FileContext, settings: &FormatSettings) -> Option<Box<dyn Stream>> {
     if foreign_by_form(head).is_some() {
         return None;
     }
@@ -76,11 +78,14 @@ pub fn recognise(head: &[u8], context: &FileContext) -> Option<Box<dyn Stream>> 
         return Some(framing::stream(&framed, context));
     }
     // ENTRY rinex: `rinex::sniff(head, context)`.
-    // ENTRY text: `text::sniff(head, context)`. A syslog may hold a sentence, so only certain streams come before it.
+    // A syslog may hold a sentence, so only certain streams come before it.
+    if let Some(stream) = text::sniff(head, context, settings) {
+        return Some(stream);
+    }
     if framed.is_framed() {
         return Some(framing::stream(&framed, context));
     }
-    None
+    text::sniff_mismatch(head, context, settings)
 }
 
 /// Shortest file that can say what it is.
@@ -138,8 +143,8 @@ impl Stream for Foreign {
 }
 
 /// The decoder for a file that begins with `head`, or one that only counts the bytes of a foreign file.
-fn decoder(head: &[u8], context: &FileContext) -> Box<dyn Stream> {
-    recognise(head, context).unwrap_or_else(|| {
+fn decoder(head: &[u8], context: &FileContext, settings: &FormatSettings) -> Box<dyn Stream> {
+    recognise(head, context, settings).unwrap_or_else(|| {
         let reason = foreign_by_form(head).unwrap_or((
             "not one of the open formats",
             "if the receiver can also log NMEA, RTCM 3 or RINEX, ask for that; a CSV can be read with a column_map",
@@ -152,10 +157,10 @@ fn decoder(head: &[u8], context: &FileContext) -> Box<dyn Stream> {
 ///
 /// # Errors
 /// Only what the reader reports; the bytes read so far are then lost to the caller, who lists the file as unreadable.
-pub fn read(reader: &mut dyn Read, context: &FileContext) -> std::io::Result<Parsed> {
+pub fn read(reader: &mut dyn Read, context: &FileContext, settings: &FormatSettings) -> std::io::Result<Parsed> {
     let mut head = Vec::with_capacity(HEAD_BYTES);
     reader.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
-    let mut stream = decoder(&head, context);
+    let mut stream = decoder(&head, context, settings);
     stream.feed(&head);
     if head.len() == HEAD_BYTES {
         let mut chunk = head;

@@ -81,11 +81,8 @@ impl UnitFrames {
             *table = table.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
         }
         let (begin, end) = (view::i64s(&self.spans, "time"), view::i64s(&self.spans, "until"));
-        let mask: Vec<bool> = begin
-            .iter()
-            .zip(&end)
-            .map(|(a, b)| from.is_none_or(|f| *b >= f) && to.is_none_or(|e| *a < e))
-            .collect();
+        let mask: Vec<bool> =
+            begin.iter().zip(&end).map(|(a, b)| from.is_none_or(|f| *b >= f) && to.is_none_or(|e| *a < e)).collect();
         self.spans = self.spans.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
         Ok(self)
     }

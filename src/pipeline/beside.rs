@@ -8,7 +8,8 @@ use crate::config::places::{self, Place};
 use crate::config::settings::Settings;
 use crate::crawl::Inventory;
 use crate::detect::Limits;
-use crate::formats::text::{FormatSettings, flares, kp, syslog_rules::SyslogRules};
+use crate::formats::text::kp::{self, KpLine};
+use crate::formats::text::{FormatSettings, flares, syslog_rules::SyslogRules};
 use crate::model::event::{Event, Origin};
 use crate::model::problem::Problem;
 use crate::model::time::{HOUR_MS, UtcMs, parse_utc};
@@ -74,7 +75,11 @@ impl Beside {
                 .collect()
         };
         let named = |option: &Option<PathBuf>, setting: &Option<PathBuf>| -> Option<Found> {
-            option.as_ref().or(setting.as_ref()).map(|p| Found { shown: p.display().to_string(), path: p.clone(), named: true })
+            option.as_ref().or(setting.as_ref()).map(|p| Found {
+                shown: p.display().to_string(),
+                path: p.clone(),
+                named: true,
+            })
         };
         let pick = |option: &Option<PathBuf>, setting: &Option<PathBuf>, names: &[&str]| -> Vec<Found> {
             match named(option, setting) {
@@ -132,7 +137,8 @@ impl Beside {
         for f in weather {
             let Some(text) = out.text(&f)? else { continue };
             let origin = Origin { bundle: f.shown.clone(), file: f.shown.clone() };
-            let flares = text.lines().next().is_some_and(|l| l.to_ascii_lowercase().replace(' ', "").starts_with("time,class"));
+            let flares =
+                text.lines().next().is_some_and(|l| l.to_ascii_lowercase().replace(' ', "").starts_with("time,class"));
             let events = if flares { flare_events(&text, &origin) } else { kp_events(&text, &origin, &rules.limits) };
             let what = if flares { "flares" } else { "Kp" };
             out.sky.extend(events);
@@ -153,7 +159,8 @@ impl Beside {
             Ok(text) => Ok(Some(text)),
             Err(e) if f.named => Err(RunError::Usage(format!("{}: {e}", f.shown))),
             Err(e) => {
-                self.problems.push((f.shown.clone(), Problem::whole(format!("cannot be read: {e}"), "it was not used")));
+                self.problems
+                    .push((f.shown.clone(), Problem::whole(format!("cannot be read: {e}"), "it was not used")));
                 Ok(None)
             }
         }
@@ -178,7 +185,16 @@ fn read_text(path: &Path) -> std::io::Result<String> {
     Ok(String::from_utf8_lossy(&std::fs::read(path)?).into_owned())
 }
 
-fn sky_event(kind: &'static str, from: UtcMs, to: UtcMs, value: f64, unit: &'static str, strength: f64, detail: String, origin: &Origin) -> Event {
+fn sky_event(
+    kind: &'static str,
+    from: UtcMs,
+    to: UtcMs,
+    value: f64,
+    unit: &'static str,
+    strength: f64,
+    detail: String,
+    origin: &Origin,
+) -> Event {
     Event {
         unit: String::new(),
         kind,
@@ -196,7 +212,9 @@ fn sky_event(kind: &'static str, from: UtcMs, to: UtcMs, value: f64, unit: &'sta
 fn kp_events(text: &str, origin: &Origin, limits: &Limits) -> Vec<Event> {
     let mut events = Vec::new();
     for line in text.lines() {
-        for (from, value) in kp::values(line.as_bytes()) {
+        let KpLine::Values(intervals, _) = kp::line(line.as_bytes()) else { continue };
+        for interval in intervals.into_iter().flatten() {
+            let (from, value) = (interval.from, f64::from(interval.kp));
             if value >= limits.kp_storm {
                 events.push(sky_event(
                     "kp-storm",
@@ -231,12 +249,13 @@ fn flare_events(text: &str, origin: &Origin) -> Vec<Event> {
 
 /// Column maps and syslog words out of the settings.
 pub(crate) fn format_settings(settings: &Settings) -> Result<FormatSettings, RunError> {
-    let words: Vec<(String, String)> = settings.syslog_rule.iter().map(|r| (r.pattern.clone(), r.kind.clone())).collect();
+    let words: Vec<(String, String)> =
+        settings.syslog_rule.iter().map(|r| (r.pattern.clone(), r.kind.clone())).collect();
     let syslog = SyslogRules::new(&words)
         .map_err(|(i, why)| RunError::Usage(format!("settings, [[syslog_rule]] number {}: {why}", i + 1)))?;
     let mut maps = Vec::new();
     for (i, table) in settings.column_map.iter().enumerate() {
-        let map = crate::formats::text::column_map::from_table(table)
+        let map = super::column_maps::from_table(table)
             .map_err(|why| RunError::Usage(format!("settings, [[column_map]] number {}: {why}", i + 1)))?;
         maps.push(Arc::new(map));
     }

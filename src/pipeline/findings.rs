@@ -11,9 +11,7 @@ use crate::correlate::grid::Grid;
 use crate::maths::geodesy::great_circle_m;
 use crate::maths::magnetic::BandLimits;
 use crate::model::event::Event;
-use crate::model::findings::{
-    Advisory, BaseEvent, Evidence, Findings, LatLonHeight, SCHEMA, SiteFindings, Window,
-};
+use crate::model::findings::{Advisory, BaseEvent, Evidence, Findings, LatLonHeight, SCHEMA, SiteFindings, Window};
 use crate::model::picture::Pictures;
 use crate::model::time::{UtcMs, rfc3339};
 use rayon::prelude::*;
@@ -42,8 +40,7 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
     let old_s = rules.limits.age_old_s;
     let grids: Vec<Vec<Grid>> =
         sites.par_iter().map(|s| s.case.rovers.iter().map(|r| Grid::of(r, old_s as f32)).collect()).collect();
-    let limits =
-        EvidenceLimits { age_fresh_s: 3.0, age_old_s: old_s, long_baseline_km: rules.limits.long_baseline_km };
+    let limits = EvidenceLimits { age_fresh_s: 3.0, age_old_s: old_s, long_baseline_km: rules.limits.long_baseline_km };
     let judged: Vec<(SiteEvidence, Ranking)> = sites
         .par_iter()
         .enumerate()
@@ -221,7 +218,12 @@ fn alerts(sites: &[SiteFindings], request: &Request) -> Vec<String> {
         if let (Some(limit), Some(share)) = (alert.fixed_share, s.fixed_share)
             && share < limit
         {
-            out.push(format!("{}: fixed {:.1} % of the time, the alert limit is {:.1} %", s.site, share * 100.0, limit * 100.0));
+            out.push(format!(
+                "{}: fixed {:.1} % of the time, the alert limit is {:.1} %",
+                s.site,
+                share * 100.0,
+                limit * 100.0
+            ));
         }
     }
     out

@@ -8,7 +8,13 @@ use crate::model::findings::NotRead;
 use std::fmt::Write;
 
 /// The text.
-pub(super) fn text(inventory: &Inventory, read: &ReadAll, placed: &Placed, beside: &Beside, not_read: &[NotRead]) -> String {
+pub(super) fn text(
+    inventory: &Inventory,
+    read: &ReadAll,
+    placed: &Placed,
+    beside: &Beside,
+    not_read: &[NotRead],
+) -> String {
     let mut t = String::new();
     let _ = writeln!(
         t,
@@ -39,7 +45,8 @@ pub(super) fn text(inventory: &Inventory, read: &ReadAll, placed: &Placed, besid
                 (Some(a), Some(b)) => format!(", {a} to {b}"),
                 _ => String::new(),
             };
-            let checks = if l.failed_checks > 0 { format!(", {} failed checks", l.failed_checks) } else { String::new() };
+            let checks =
+                if l.failed_checks > 0 { format!(", {} failed checks", l.failed_checks) } else { String::new() };
             let _ = writeln!(
                 t,
                 "  {}: {}{span}; {} bytes: {} decoded, {} skipped, {} unknown{checks}",
@@ -66,9 +73,11 @@ pub(super) fn text(inventory: &Inventory, read: &ReadAll, placed: &Placed, besid
             let _ = writeln!(t, "  {copy} = {of}");
         }
     }
-    for (title, list) in
-        [("not read", not_read), ("not placed", placed.not_placed.as_slice()), ("to be looked at", placed.notes.as_slice())]
-    {
+    for (title, list) in [
+        ("not read", not_read),
+        ("not placed", placed.not_placed.as_slice()),
+        ("to be looked at", placed.notes.as_slice()),
+    ] {
         if !list.is_empty() {
             let _ = writeln!(t, "\n{title}");
             for n in list {

@@ -145,7 +145,11 @@ impl Look {
                 let _ = write!(t, ", date from {d}");
             }
             let b = &f.bytes;
-            let _ = writeln!(t, "\n  {} bytes: {} decoded, {} skipped, {} unknown", b.total, b.decoded, b.skipped, b.unknown);
+            let _ = writeln!(
+                t,
+                "\n  {} bytes: {} decoded, {} skipped, {} unknown",
+                b.total, b.decoded, b.skipped, b.unknown
+            );
             for (reason, n) in &b.reasons {
                 let _ = writeln!(t, "    skipped {n}: {reason}");
             }
@@ -175,17 +179,23 @@ impl Look {
                 let _ = writeln!(t, "  station ids: {}", ids.join(", "));
             }
             for p in &f.positions {
-                let _ = writeln!(t, "  position of station {}: {:.4}, {:.4}, {:.4} m", p.station_id, p.x_m, p.y_m, p.z_m);
+                let _ =
+                    writeln!(t, "  position of station {}: {:.4}, {:.4}, {:.4} m", p.station_id, p.x_m, p.y_m, p.z_m);
             }
             for d in &f.descriptions {
-                let _ = writeln!(t, "  antenna \"{}\", receiver \"{}\", firmware \"{}\"", d.antenna, d.receiver, d.firmware);
+                let _ = writeln!(
+                    t,
+                    "  antenna \"{}\", receiver \"{}\", firmware \"{}\"",
+                    d.antenna, d.receiver, d.firmware
+                );
             }
             if let Some(n) = f.epochs {
                 let _ = writeln!(t, "  epochs: {n}, satellites: {}", f.satellites.unwrap_or(0));
             }
             for s in &f.signals {
                 let cn0 = s.cn0_mean_dbhz.map(|c| format!(", mean C/N0 {c:.2} dB-Hz")).unwrap_or_default();
-                let _ = writeln!(t, "    {}: {} satellites, {} observations{cn0}", s.signal, s.satellites, s.observations);
+                let _ =
+                    writeln!(t, "    {}: {} satellites, {} observations{cn0}", s.signal, s.satellites, s.observations);
             }
             for p in &f.problems {
                 let place = match (p.line, p.offset) {

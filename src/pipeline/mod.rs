@@ -2,11 +2,12 @@
 //! Bundles and sites run in parallel; results are taken in the order of their names, so that two runs give the same.
 
 mod beside;
+mod column_maps;
 mod complaints;
 mod findings;
 mod log;
-mod pictures;
 pub mod look;
+mod pictures;
 pub mod read;
 mod setup;
 mod sites;
@@ -131,10 +132,13 @@ pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError
     let read = read::read_all(&inventory, &limits, &rules.formats, watch);
     let placed = sites::place_all(&read, &beside, &rules);
     let mut not_read = read.not_read.clone();
-    not_read.extend(inventory.not_taken.iter().filter(|n| n.why != crawl::Why::Nothing).map(|n| NotRead {
-        path: n.path.clone(),
-        reason: format!("{}; {}", n.problem.what, n.problem.hint),
-    }));
+    not_read.extend(
+        inventory
+            .not_taken
+            .iter()
+            .filter(|n| n.why != crawl::Why::Nothing)
+            .map(|n| NotRead { path: n.path.clone(), reason: format!("{}; {}", n.problem.what, n.problem.hint) }),
+    );
     not_read.sort();
     let log = log::text(&inventory, &read, &placed, &beside, &not_read);
     let bundles_read = read.bundles.iter().filter(|b| b.usable()).count() as u64;

@@ -32,7 +32,12 @@ pub(super) fn of(
             .base_events
             .iter()
             .filter(|e| e.unit == *base)
-            .map(|e| Mark { from: e.from, to: e.to.max(e.from + bin), class: e.kind.to_owned(), title: e.detail.clone() })
+            .map(|e| Mark {
+                from: e.from,
+                to: e.to.max(e.from + bin),
+                class: e.kind.to_owned(),
+                title: e.detail.clone(),
+            })
             .collect();
         marks.sort_by(|a, b| (a.from, &a.class).cmp(&(b.from, &b.class)));
         strips.push(Strip { label: base.clone(), kind: StripKind::Events, marks: merge_same(marks, bin) });
@@ -42,7 +47,12 @@ pub(super) fn of(
             .case
             .base_observed
             .iter()
-            .map(|(a, b)| Mark { from: *a, to: *b, class: "observed".to_owned(), title: "base observations are there".to_owned() })
+            .map(|(a, b)| Mark {
+                from: *a,
+                to: *b,
+                class: "observed".to_owned(),
+                title: "base observations are there".to_owned(),
+            })
             .collect();
         strips.push(Strip { label: "base log".to_owned(), kind: StripKind::Coverage, marks: merge_same(marks, bin) });
     }
@@ -80,11 +90,7 @@ fn rover_strip(rover: &RoverCase, from: UtcMs, bin: i64) -> Strip {
     for (k, states) in bins {
         let total: i64 = states.iter().sum();
         let lost: i64 = states[1..].iter().sum();
-        let state = if lost * 4 >= total {
-            (1..6).max_by_key(|s| (states[*s], 6 - s)).unwrap_or(1)
-        } else {
-            0
-        };
+        let state = if lost * 4 >= total { (1..6).max_by_key(|s| (states[*s], 6 - s)).unwrap_or(1) } else { 0 };
         let name = FixState::from_code(state as u8).map_or("none", FixState::name);
         let (a, b) = (from + k * bin, from + (k + 1) * bin);
         match marks.last_mut() {
@@ -127,9 +133,19 @@ fn rover_table(site: &Site1) -> SmallTable {
     SmallTable {
         title: "Rovers".to_owned(),
         note: "Observed time inside the shifts; start-up and silence are counted apart.".to_owned(),
-        columns: ["rover", "observed h", "lost h", "fixed %", "float periods", "longest min", "mean correction age s", "start-up h", "silent h"]
-            .map(str::to_owned)
-            .to_vec(),
+        columns: [
+            "rover",
+            "observed h",
+            "lost h",
+            "fixed %",
+            "float periods",
+            "longest min",
+            "mean correction age s",
+            "start-up h",
+            "silent h",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
         rows,
     }
 }
@@ -166,7 +182,9 @@ fn messages(site: &Site1) -> SmallTable {
     SmallTable {
         title: "Messages of the base".to_owned(),
         note: "Usual interval: the middle of the minutes in which the message came.".to_owned(),
-        columns: ["base", "message", "frames", "usual interval s", "longest gap s", "bytes a frame"].map(str::to_owned).to_vec(),
+        columns: ["base", "message", "frames", "usual interval s", "longest gap s", "bytes a frame"]
+            .map(str::to_owned)
+            .to_vec(),
         rows,
     }
 }
@@ -217,8 +235,11 @@ fn association(site: &Site1, evidence: &SiteEvidence) -> SmallTable {
     let _ = site;
     SmallTable {
         title: "Loss beside events of the base".to_owned(),
-        note: "Lost share of all rovers within the event's time and its aftermath, against the rest of the time.".to_owned(),
-        columns: ["event", "times", "observed rover-hours inside", "lost % inside", "lost % outside", "ratio"].map(str::to_owned).to_vec(),
+        note: "Lost share of all rovers within the event's time and its aftermath, against the rest of the time."
+            .to_owned(),
+        columns: ["event", "times", "observed rover-hours inside", "lost % inside", "lost % outside", "ratio"]
+            .map(str::to_owned)
+            .to_vec(),
         rows,
     }
 }

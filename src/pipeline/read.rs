@@ -102,7 +102,10 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
         }
         if parsed.undated && !parsed.rows.is_empty() {
             parsed.look.problems.push(Problem::whole(
-                format!("{} rows have a time but no date, and nothing else tells the date: not used", parsed.rows.len()),
+                format!(
+                    "{} rows have a time but no date, and nothing else tells the date: not used",
+                    parsed.rows.len()
+                ),
                 "put logged_on into unit.toml, or log RMC or ZDA",
             ));
             parsed.rows = Default::default();
@@ -158,7 +161,11 @@ pub fn read_all(inventory: &Inventory, limits: &Limits, settings: &FormatSetting
 }
 
 fn words(problems: &[Problem]) -> String {
-    problems.iter().map(|p| if p.hint.is_empty() { p.what.clone() } else { format!("{}; {}", p.what, p.hint) }).collect::<Vec<_>>().join("; ")
+    problems
+        .iter()
+        .map(|p| if p.hint.is_empty() { p.what.clone() } else { format!("{}; {}", p.what, p.hint) })
+        .collect::<Vec<_>>()
+        .join("; ")
 }
 
 pub(super) fn list_not_read(bundle: &ReadBundle, to: &mut Vec<NotRead>) {

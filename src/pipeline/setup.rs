@@ -37,7 +37,9 @@ pub(crate) fn of(card: &UnitCard, beside: &Beside, position: Option<(f64, f64)>,
         .unwrap_or(RECEIVER_NF_DB);
     let cost = match (gain, loss) {
         (Some(g), Some(l)) => {
-            let chain = |cable: f64| budget::friis(&[Stage::active(g, noise), Stage::loss(cable), Stage::active(0.0, receiver_nf)]);
+            let chain = |cable: f64| {
+                budget::friis(&[Stage::active(g, noise), Stage::loss(cable), Stage::active(0.0, receiver_nf)])
+            };
             match (chain(l), chain(0.0)) {
                 (Some(with), Some(without)) => Some(budget::cn0_cost_db(&with, &without, ANTENNA_K)),
                 _ => None,
@@ -45,7 +47,10 @@ pub(crate) fn of(card: &UnitCard, beside: &Beside, position: Option<(f64, f64)>,
         }
         _ => None,
     };
-    let drop = catalogue.loop_ohm_per_km(&card.cable.kind).zip(card.cable.length_m).map(|(ohm, m)| CURRENT_A * ohm * m / 1000.0);
+    let drop = catalogue
+        .loop_ohm_per_km(&card.cable.kind)
+        .zip(card.cable.length_m)
+        .map(|(ohm, m)| CURRENT_A * ohm * m / 1000.0);
     let trouble = catalogue.trouble(&card.receiver.model, &card.receiver.firmware);
     let reference = match (card.reference.latitude, card.reference.longitude, card.reference.height_m) {
         (Some(lat_deg), Some(lon_deg), Some(h_m)) => Some(geodetic_to_ecef(&Geodetic { lat_deg, lon_deg, h_m })),

@@ -53,8 +53,13 @@ fn facts(bundle: &ReadBundle) -> BundleFacts {
         f.identity.markers.extend(file.identity.markers.iter().cloned());
         f.identity.receiver_serials.extend(file.identity.receiver_serials.iter().cloned());
         f.fixes += file.rows.fixes.len();
-        f.rtk_fixes +=
-            file.rows.fixes.state.iter().filter(|s| **s == FixState::Fixed as u8 || **s == FixState::Float as u8).count();
+        f.rtk_fixes += file
+            .rows
+            .fixes
+            .state
+            .iter()
+            .filter(|s| **s == FixState::Fixed as u8 || **s == FixState::Float as u8)
+            .count();
         f.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
         f.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
         if let Some((a, b)) = file.span.filter(|_| !file.undated) {
@@ -98,14 +103,18 @@ pub(crate) fn place_all(read: &ReadAll, beside: &Beside, rules: &Rules) -> Place
         }
         for file in &bundle.files {
             for problem in file.look.problems.iter().filter(|p| p.what.starts_with("dates ")) {
-                out.notes.push(NotRead { path: format!("{}!/{}", bundle.path, file.look.path), reason: problem.what.clone() });
+                out.notes.push(NotRead {
+                    path: format!("{}!/{}", bundle.path, file.look.path),
+                    reason: problem.what.clone(),
+                });
             }
         }
         out.placements.push(placement);
     }
     for (shown, problem) in &beside.problems {
         let place = problem.line.map(|l| format!(", line {l}")).unwrap_or_default();
-        out.notes.push(NotRead { path: format!("{shown}{place}"), reason: format!("{}; {}", problem.what, problem.hint) });
+        out.notes
+            .push(NotRead { path: format!("{shown}{place}"), reason: format!("{}; {}", problem.what, problem.hint) });
     }
     out.notes.sort();
     out.notes.dedup();
@@ -362,7 +371,8 @@ fn finish(id: &str, site: &mut Site1, beside: &Beside) {
         case.magnetic_latitude = model.dip_latitude_deg(lat, lon, height);
     }
     case.sky_events = beside.sky.clone();
-    case.base_events.sort_by(|a, b| (a.from, a.to, a.kind, &a.unit, &a.detail).cmp(&(b.from, b.to, b.kind, &b.unit, &b.detail)));
+    case.base_events
+        .sort_by(|a, b| (a.from, a.to, a.kind, &a.unit, &a.detail).cmp(&(b.from, b.to, b.kind, &b.unit, &b.detail)));
     case.standing.sort_by(|a, b| (a.kind, &a.unit, &a.detail).cmp(&(b.kind, &b.unit, &b.detail)));
     case.standing.dedup();
     case.rovers.sort_by(|a, b| (&a.unit, a.times.first()).cmp(&(&b.unit, b.times.first())));
@@ -436,7 +446,8 @@ fn rover_cases(
             &limits,
         );
         let (Some(first), Some(last)) = (case.times.first().copied(), case.times.last().copied()) else { continue };
-        case.events = rover.events.iter().filter(|e| e.to >= first - 600_000 && e.from <= last + 600_000).cloned().collect();
+        case.events =
+            rover.events.iter().filter(|e| e.to >= first - 600_000 && e.from <= last + 600_000).cloned().collect();
     }
     by_site
 }
