@@ -4,6 +4,9 @@ use super::hash::{FileDigest, HEAD_BYTES};
 use super::limits::{Limits, size_text};
 use std::io::{self, Read};
 
+/// Most bytes given with one read: limits are looked at in between.
+const MOST_AT_ONCE: usize = 1024 * 1024;
+
 /// What one bundle has cost so far.
 #[derive(Debug, Default)]
 pub(super) struct Spent {
@@ -106,7 +109,7 @@ impl Read for Meter<'_> {
             }
             return self.read(out);
         }
-        let want = usize::try_from(room).unwrap_or(usize::MAX).min(out.len());
+        let want = usize::try_from(room).unwrap_or(usize::MAX).min(out.len()).min(MOST_AT_ONCE);
         let Some(out) = out.get_mut(..want) else { return Ok(0) };
         loop {
             match self.inner.read(out) {

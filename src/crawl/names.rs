@@ -86,12 +86,13 @@ pub(super) struct ZipName {
 
 /// Cleans a zip name. `utf8` is the language flag of the entry.
 pub(super) fn zip_name(raw: &[u8], utf8: bool) -> ZipName {
-    let (text, mut changed) = match std::str::from_utf8(raw) {
+    // Some writers use the separator of their own system.
+    let raw: Vec<u8> = raw.iter().map(|b| if *b == b'\\' { b'/' } else { *b }).collect();
+    let (text, mut changed) = match std::str::from_utf8(&raw) {
         Ok(text) => (text.to_string(), None),
-        Err(_) if utf8 => (escape_bytes(raw), Some("the name says UTF-8 and is not")),
+        Err(_) if utf8 => (escape_bytes(&raw), Some("the name says UTF-8 and is not")),
         Err(_) => (raw.iter().map(|b| cp437(*b)).collect(), None),
     };
-    let text = text.replace('\\', "/");
     let is_folder = text.ends_with('/');
     let mut parts: Vec<String> = Vec::new();
     if text.starts_with('/') {
