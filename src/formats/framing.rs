@@ -267,3 +267,6 @@ fn address(body: &[u8]) -> String {
     let name: String = body.iter().take_while(|b| **b != b',').take(8).map(|b| char::from(*b)).collect();
     if name.is_empty() { "without address".to_owned() } else { name }
 }
+
+#[cfg(test)]
+mod tests;
