@@ -1,6 +1,6 @@
 //! The whole way from bytes to rows, on real files and on hostile bytes.
 
-use crate::formats::framing::crc::crc24q;
+use crate::formats::rtcm::crc24q;
 use crate::formats::{FileContext, HEAD_BYTES, Parsed, decoder, read};
 use crate::model::clock::DateHints;
 use crate::model::look::Format;
