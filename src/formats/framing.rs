@@ -3,17 +3,23 @@
 //!
 //! - A sentence without a checksum is read only in a file whose head (the first [`super::HEAD_BYTES`]) has no sentence with
 //!   one: such receivers exist. From the first checksum on, a missing one is a damaged line.
+//! - Frames in a capture whose sentences are RTK fixed or float are corrections that this unit received: their rows go to
+//!   [`Parsed::received`], for they are about the base. In any other file they are the unit's own.
 //! - Times of day (NMEA) and of week (RTCM) share one stream clock; the first full date of either dates both.
 
 mod crc;
 pub(super) mod scan;
 
+use super::rtcm::{self, Booked};
 use super::{FileContext, Identity, Parsed, Stream, nmea};
-use crate::model::clock::{DateSource, Shift, StreamClock};
+use crate::model::clock::{DateSource, StreamClock};
 use crate::model::ledger::Ledger;
 use crate::model::look::{FileLook, Format};
 use crate::model::problem::{Problem, Problems};
-use crate::model::time::rfc3339;
+use crate::model::rows::Rows;
+use crate::model::time::{MINUTE_MS, UtcMs, rfc3339};
+use std::collections::{BTreeMap, BTreeSet};
+
 pub(super) use scan::hex;
 use scan::{Class, Fault, Place, Scanner, Sink};
 
@@ -114,7 +120,10 @@ struct Readers {
     clock: StreamClock,
     problems: Problems,
     nmea: nmea::Decoder,
+    rtcm: rtcm::Decoder,
     frames: u64,
+    /// Bytes of frames that were left aside, by reason.
+    skipped_frames: Vec<(&'static str, u64)>,
     sentences: u64,
     /// Sentences that were read without a checksum.
     unchecked: u64,
@@ -129,7 +138,9 @@ impl Readers {
             clock: StreamClock::new(context.hints),
             problems: Problems::default(),
             nmea: nmea::Decoder::new(),
+            rtcm: rtcm::Decoder::new(),
             frames: 0,
+            skipped_frames: Vec::new(),
             sentences: 0,
             unchecked: 0,
             accept_unchecked: look.accepts_unchecked(),
@@ -141,6 +152,7 @@ impl Readers {
         self.nmea.close();
         let outcome = self.clock.finish();
         self.nmea.shift(outcome.shift);
+        self.rtcm.shift(&outcome.shift);
         let mut look = FileLook { path: self.path, compressed: "none".to_owned(), ..FileLook::default() };
         look.format = match (self.sentences > 0, self.frames > 0) {
             (true, true) => Format::NmeaRtcm3,
@@ -151,14 +163,39 @@ impl Readers {
         for (class, bytes) in scanner.sums() {
             match (class, class.reason()) {
                 (Class::Unknown, _) => ledger.unknown(bytes),
+                (Class::SkippedFrame, _) => {
+                    self.skipped_frames.iter().for_each(|(reason, bytes)| ledger.skipped(*bytes, reason));
+                }
                 (_, Some(reason)) => ledger.skipped(bytes, reason),
                 (_, None) => ledger.decoded(bytes),
             }
         }
         look.bytes = ledger;
         look.failed_checks = self.failed;
-        let span = self.nmea.ends();
-        let rows = self.nmea.finish(&mut look, &mut self.problems);
+        let uses_corrections = self.nmea.uses_corrections();
+        let mut span = self.nmea.ends();
+        let mut own = self.nmea.finish(&mut look, &mut self.problems);
+        let pieces = self.rtcm.finish();
+        span = match (span, pieces.span) {
+            (Some((a, b)), Some((c, d))) => Some((a.min(c), b.max(d))),
+            (a, b) => a.or(b),
+        };
+        look.counts.extend(pieces.counts);
+        look.station_ids.extend(&pieces.station_ids);
+        look.positions = pieces.positions;
+        look.descriptions = pieces.descriptions;
+        look.epochs = look.epochs.or(pieces.epochs);
+        let (mut heard, mut received) = (pieces.rows, Rows::default());
+        if uses_corrections {
+            received = heard;
+        } else {
+            if !pieces.signals.is_empty() {
+                look.signals = pieces.signals;
+                look.satellites = pieces.satellites;
+            }
+            prefer_observables(&mut own, &mut heard);
+            own.append(heard);
+        }
         if self.unchecked > 0 {
             self.problems.note("sentences without checksum", || {
                 Problem::whole(
@@ -172,7 +209,7 @@ impl Readers {
                 Problem::whole(note, "check the receiver's date, the unit card's logged_on and the file name")
             });
         }
-        let undated = outcome.source.is_none() && !rows.is_empty();
+        let undated = outcome.source.is_none() && !(own.is_empty() && received.is_empty());
         if undated {
             self.problems.note("no date", || {
                 Problem::whole(
@@ -187,14 +224,28 @@ impl Readers {
             look.to = Some(rfc3339(to));
         }
         look.problems = self.problems.into_list();
-        Parsed { look, rows, span, identity: Identity::default(), undated }
+        look.problems.extend(pieces.problems);
+        // Ids of corrections that a rover heard are not its own.
+        let station_ids = if uses_corrections { BTreeSet::new() } else { pieces.station_ids };
+        let identity = Identity { station_ids, ..Identity::default() };
+        Parsed { look, rows: own, received, span, identity, undated }
     }
 }
 
 impl Sink for Readers {
-    fn frame(&mut self, _place: Place, _frame: &[u8]) -> Class {
+    fn frame(&mut self, place: Place, frame: &[u8]) -> Class {
         self.frames += 1;
-        Class::UnusedFrame
+        let outcome = self.rtcm.frame(place.offset, frame, &mut self.clock);
+        if let Some(shift) = outcome.shift {
+            self.nmea.shift(shift);
+        }
+        let Booked::Skipped(reason) = outcome.booked else { return Class::Decoded };
+        let bytes = frame.len() as u64;
+        match self.skipped_frames.iter_mut().find(|(r, _)| *r == reason) {
+            Some((_, sum)) => *sum += bytes,
+            None => self.skipped_frames.push((reason, bytes)),
+        }
+        Class::SkippedFrame
     }
 
     fn sentence(&mut self, place: Place, body: &[u8], checked: bool) -> Class {
@@ -215,7 +266,9 @@ impl Sink for Readers {
         }
         self.sentences += 1;
         let outcome = self.nmea.sentence(body, place, &mut self.clock, &mut self.problems);
-        let _: Option<Shift> = outcome.shift;
+        if let Some(shift) = outcome.shift {
+            self.rtcm.shift(&shift);
+        }
         outcome.class
     }
 
@@ -265,8 +318,42 @@ impl Sink for Readers {
     }
 }
 
+/// A base that logs satellite lists beside its observables tells the same signals twice. In the minutes of observables only
+/// these count; the lists give them the directions of the satellites.
+fn prefer_observables(lists: &mut Rows, observables: &mut Rows) {
+    if lists.signals.is_empty() || observables.signals.is_empty() {
+        return;
+    }
+    let mut directions = BTreeMap::new();
+    for i in 0..lists.signals.len() {
+        if let Some(row) = lists.signals.get(i).filter(|row| !row.azimuth.is_nan()) {
+            directions.insert((row.time, row.sat), (row.azimuth, row.elevation));
+        }
+    }
+    let signals = &mut observables.signals;
+    for (i, key) in signals.time.iter().zip(&signals.sat).enumerate() {
+        if let Some((azimuth, elevation)) = directions.get(&(*key.0, *key.1))
+            && let (Some(a), Some(e)) = (signals.azimuth.get_mut(i), signals.elevation.get_mut(i))
+            && a.is_nan()
+        {
+            (*a, *e) = (*azimuth, *elevation);
+        }
+    }
+    let minutes: BTreeSet<UtcMs> = signals.time.iter().copied().collect();
+    let outside = |times: &[UtcMs]| -> Vec<u32> {
+        let minute = |t: &UtcMs| t - t.rem_euclid(MINUTE_MS);
+        (0_u32..).zip(times).filter(|(_, t)| !minutes.contains(&minute(t))).map(|(i, _)| i).collect()
+    };
+    lists.signals = lists.signals.take(&outside(&lists.signals.time));
+    lists.bands = lists.bands.take(&outside(&lists.bands.time));
+    lists.systems = lists.systems.take(&outside(&lists.systems.time));
+}
+
 /// The address of a sentence for messages: at most eight printable characters.
 fn address(body: &[u8]) -> String {
     let name: String = body.iter().take_while(|b| **b != b',').take(8).map(|b| char::from(*b)).collect();
     if name.is_empty() { "without address".to_owned() } else { name }
 }
+
+#[cfg(test)]
+mod tests;

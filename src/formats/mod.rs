@@ -46,6 +46,8 @@ pub struct Parsed {
     pub look: FileLook,
     /// What was in it, for the frames.
     pub rows: Rows,
+    /// Rows of correction frames in a capture of a unit that uses corrections itself: about the base that sent them.
+    pub received: Rows,
     /// First and last epoch.
     pub span: Option<(UtcMs, UtcMs)>,
     /// Who wrote it, by its own words.

@@ -9,16 +9,15 @@
 //! `$` stands; what fails its check costs one byte (a frame) or ends where it is broken (a sentence), and the search goes on
 //! right behind. A decision never depends on how the stream was cut into pieces: where the bytes of a candidate have not
 //! come yet, the pass waits, and at the end of the stream it waits for nothing, so a false preamble with a long length
-//! cannot hide what follows. At most [`FRAME_MAX`] bytes are kept.
+//! cannot hide what follows. At most [`MAX_FRAME_BYTES`] bytes are kept.
 
-use super::crc::{FRAME_MAX, FrameCheck};
+use super::crc::FrameCheck;
+use crate::formats::rtcm::{FRAMING_BYTES, MAX_FRAME_BYTES, PREAMBLE};
 
 /// Longest sentence, from `$` to `*`. The standard says 82; satellite lists of real receivers reach several hundred.
 pub(super) const SENTENCE_MAX: usize = 1_000;
 /// How much of a large piece is taken in at once.
 const TAKE: usize = 256 * 1024;
-/// First byte of a frame.
-const PREAMBLE: u8 = 0xD3;
 
 /// What a byte of the stream was.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,10 +29,8 @@ pub(in crate::formats) enum Class {
     UnusedSentence,
     /// A good proprietary sentence.
     Proprietary,
-    /// A good frame of a type that is not used.
-    UnusedFrame,
-    /// A good frame whose content is not open.
-    ProprietaryFrame,
+    /// A good frame that was left aside; the sink knows the reasons.
+    SkippedFrame,
     /// A sentence with a wrong checksum.
     Failed,
     /// A sentence that breaks off.
@@ -56,12 +53,11 @@ pub(in crate::formats) enum Class {
 
 impl Class {
     /// All classes, in the order of their numbers.
-    pub(super) const ALL: [Class; 14] = [
+    pub(super) const ALL: [Class; 13] = [
         Class::Decoded,
         Class::UnusedSentence,
         Class::Proprietary,
-        Class::UnusedFrame,
-        Class::ProprietaryFrame,
+        Class::SkippedFrame,
         Class::Failed,
         Class::Cut,
         Class::Unchecked,
@@ -79,8 +75,7 @@ impl Class {
             Class::Decoded | Class::Unknown => None,
             Class::UnusedSentence => Some("NMEA sentence that is not used"),
             Class::Proprietary => Some("proprietary NMEA sentence"),
-            Class::UnusedFrame => Some("RTCM message that is not used"),
-            Class::ProprietaryFrame => Some("company-assigned RTCM message"),
+            Class::SkippedFrame => Some("RTCM message"),
             Class::Failed => Some("failed checksum"),
             Class::Cut => Some("broken-off sentence"),
             Class::Unchecked => Some("sentence without checksum"),
@@ -353,8 +348,8 @@ impl Scanner {
         if high & 0xFC != 0 {
             return Look::No;
         }
-        let length = (usize::from(*high) << 8 | usize::from(*low)) + 6;
-        debug_assert!(length <= FRAME_MAX);
+        let length = (usize::from(*high) << 8 | usize::from(*low)) + FRAMING_BYTES;
+        debug_assert!(length <= MAX_FRAME_BYTES);
         let Some(frame) = here.get(..length) else {
             return if at_end { Look::No } else { Look::Wait };
         };

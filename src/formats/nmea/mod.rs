@@ -114,6 +114,7 @@ pub(super) struct Decoder {
     tally: Tally,
     /// Rows of the tally. Its spans are dropped: satellite lists are not observations.
     sky: Rows,
+    uses_corrections: bool,
     timeless_positions: u64,
     timeless_satellites: u64,
 }
@@ -131,6 +132,7 @@ impl Decoder {
             paging: gsv::Paging::default(),
             tally: Tally::new(SPAN_OBSERVATIONS),
             sky: Rows::default(),
+            uses_corrections: false,
             timeless_positions: 0,
             timeless_satellites: 0,
         }
@@ -217,6 +219,7 @@ impl Decoder {
             return;
         };
         self.epochs.at(of_day_ms, clock);
+        self.uses_corrections |= matches!(gga.quality, Some(4 | 5));
         let base = gga.quality.is_some_and(|q| q <= 8) && gga.height_m.is_finite();
         self.epochs.fill(Source::Gga, base, |fix| {
             fix.state = gga.quality.map_or(FixState::None, FixState::from_gga_quality) as u8;
@@ -233,6 +236,7 @@ impl Decoder {
         // The parts for single systems carry no modes.
         let (Some(of_day_ms), Some(state)) = (gns.of_day_ms, gns.state) else { return };
         self.epochs.at(of_day_ms, clock);
+        self.uses_corrections |= matches!(state, FixState::Fixed | FixState::Float);
         let quality = if state == FixState::Dgnss { Some(2) } else { None };
         self.epochs.fill(Source::Gns, false, |fix| {
             fix.state = state as u8;
@@ -276,6 +280,7 @@ impl Decoder {
 
     /// A sentence with time, position and mode only.
     fn simple(&mut self, source: Source, rmc: &rmc::Rmc, clock: &mut StreamClock) {
+        self.uses_corrections |= matches!(rmc.state, FixState::Fixed | FixState::Float);
         let Some(of_day_ms) = rmc.of_day_ms else { return };
         self.epochs.at(of_day_ms, clock);
         self.epochs.fill(source, false, |fix| {
@@ -342,6 +347,11 @@ impl Decoder {
         self.epochs.shift(shift.of_day_ms);
         self.tally.shift(shift.of_day_ms);
         self.sky.shift(shift.of_day_ms);
+    }
+
+    /// Some epoch was RTK fixed or float: the unit uses corrections of another one.
+    pub(super) fn uses_corrections(&self) -> bool {
+        self.uses_corrections
     }
 
     /// First and last epoch.
