@@ -81,6 +81,6 @@ impl Body {
             problems: self.problems.into_list(),
             ..FileLook::default()
         };
-        Parsed { look, rows: self.rows, span: self.span, identity: Identity::default(), undated: self.undated }
+        Parsed { look, rows: self.rows, span: self.span, undated: self.undated, ..Parsed::default() }
     }
 }
