@@ -7,7 +7,7 @@
 //!
 //! Definitions beyond [`crate::model::rows`]:
 //! - A satellite's C/N0 on a band is the mean over its signals of that band.
-//! - The step of the median compares two epochs that follow each other by at most the gap limit, over the satellites that
+//! - The step compares two epochs that follow each other by at most the gap limit, over the satellites that
 //!   have a C/N0 on the band in both; it counts for the ten seconds of the later epoch.
 //! - The same satellite and signal twice in one epoch (two message families side by side) counts once in the minutes and
 //!   ten seconds, but as two observations in the signal list.
@@ -94,6 +94,17 @@ struct OnBand {
     before_cn0: f32,
 }
 
+/// A signal below this is sent but of no use to a rover, dB-Hz (semi-codeless tracking reports down to about 10:
+/// common practice, no source).
+const USABLE_DBHZ: f32 = 8.0;
+
+impl OnBand {
+    /// Present in the open ten seconds, and not so weak that no rover can use it.
+    fn usable(&self) -> bool {
+        self.present && (self.ten_n == 0 || self.ten_sum >= USABLE_DBHZ * self.ten_n as f32)
+    }
+}
+
 #[derive(Debug, Clone)]
 struct SatState {
     sat: Sat,
@@ -135,6 +146,8 @@ pub struct Tally {
     number: u64,
     epochs: u64,
     steps: [f32; Band::ALL.len()],
+    /// Sum over the epochs of the open ten seconds of the mean deviation from the common change, dB, and their number.
+    scatter: [(f32, u32); Band::ALL.len()],
     span: Option<OpenSpan>,
     cell_seen: bool,
     work: [Vec<f32>; 2],
@@ -160,6 +173,7 @@ impl Tally {
             number: 0,
             epochs: 0,
             steps: [f32::NAN; Band::ALL.len()],
+            scatter: [(0.0, 0); Band::ALL.len()],
             span: None,
             cell_seen: false,
             work: Default::default(),
@@ -347,8 +361,19 @@ impl Tally {
                     before.push(on.before_cn0);
                 }
             }
-            if let (Some(a), Some(b)) = (median(now), median(before)) {
-                *step = step.max((a - b).abs()); // f32::max passes over the NaN of a step not yet known
+            // The change of each satellite: what all share is the step, what is left is the scatter.
+            for (a, b) in now.iter_mut().zip(before.iter()) {
+                *a -= b;
+            }
+            let n = now.len() as f32;
+            if let Some(common) = median(now) {
+                *step = step.max(common.abs()); // f32::max passes over the NaN of a step not yet known
+                if n >= 3.0
+                    && let Some((sum, epochs)) = self.scatter.get_mut(band)
+                {
+                    *sum += now.iter().map(|d| (d - common).abs()).sum::<f32>() / n;
+                    *epochs += 1;
+                }
             }
         }
     }
@@ -377,6 +402,10 @@ impl Tally {
                     satellites,
                     cn0_median: median(&mut medians).unwrap_or(f32::NAN),
                     cn0_step_max: self.steps.get(place).copied().unwrap_or(f32::NAN),
+                    cn0_scatter: match self.scatter.get(place) {
+                        Some((sum, n)) if *n > 0 => sum / *n as f32,
+                        _ => f32::NAN,
+                    },
                     lost_lock: lost,
                 });
             }
@@ -389,7 +418,7 @@ impl Tally {
             if let Some((any, first, second)) = systems.get_mut(system_place(state.sat.system())) {
                 *any = any.saturating_add(1);
                 *first = first.saturating_add(u8::from(state.bands[0].present));
-                *second = second.saturating_add(u8::from(state.bands[1..].iter().any(|b| b.present)));
+                *second = second.saturating_add(u8::from(state.bands[1..].iter().any(OnBand::usable)));
             }
             for on in &mut state.bands {
                 on.present = false;
@@ -405,6 +434,7 @@ impl Tally {
             }
         }
         self.steps = [f32::NAN; Band::ALL.len()];
+        self.scatter = [(0.0, 0); Band::ALL.len()];
     }
 
     fn close_minute(&mut self, out: &mut Rows) {

@@ -8,7 +8,7 @@
 //! | positions | time, station_id null, x_m, y_m, z_m, antenna_height_m null, is_virtual, from_rtcm |
 //! | descriptions | time, station_id null, antenna, antenna_serial, receiver, firmware, receiver_serial |
 //! | signals | time (minute), sat, signal, band, cn0_mean null, cn0_min null, cn0_sd null, epochs, slips, azimuth null, elevation null |
-//! | bands | time (10 s), band, satellites, cn0_median null, cn0_step_max null, lost_lock |
+//! | bands | time (10 s), band, satellites, cn0_median null, cn0_step_max null, cn0_scatter null, lost_lock |
 //! | systems | time (10 s), system (RINEX letter), satellites, first, second |
 //! | metrics | time, metric, value |
 //! | spectra | time, frequency_hz, power_dbm |
@@ -187,6 +187,7 @@ impl IntoFrame for Bands {
                 u32s("satellites", self.satellites),
                 f32s("cn0_median", &self.cn0_median),
                 f32s("cn0_step_max", &self.cn0_step_max),
+                f32s("cn0_scatter", &self.cn0_scatter),
                 u32s("lost_lock", self.lost_lock),
                 i64s("time", self.time),
             ],

@@ -11,7 +11,7 @@ use std::path::PathBuf;
 /// Reads bytes as a file that comes in pieces of a size.
 fn in_pieces(bytes: &[u8], size: usize, context: &FileContext) -> Parsed {
     let head = bytes.get(..HEAD_BYTES).unwrap_or(bytes);
-    let mut stream = decoder(head, context);
+    let mut stream = decoder(head, context, &Default::default());
     for piece in bytes.chunks(size.max(1)) {
         stream.feed(piece);
     }
@@ -19,7 +19,7 @@ fn in_pieces(bytes: &[u8], size: usize, context: &FileContext) -> Parsed {
 }
 
 fn parsed(bytes: &[u8]) -> Parsed {
-    let parsed = read(&mut &*bytes, &FileContext::default()).unwrap();
+    let parsed = read(&mut &*bytes, &FileContext::default(), &Default::default()).unwrap();
     assert!(parsed.look.bytes.adds_up(), "{:?}", parsed.look.bytes);
     assert_eq!(parsed.look.bytes.total, bytes.len() as u64);
     parsed
@@ -349,7 +349,7 @@ fn noise_of_all_kinds_adds_up() {
 
 #[test]
 fn a_long_line_needs_no_memory() {
-    let mut stream = decoder(WORKED.as_bytes(), &FileContext::default());
+    let mut stream = decoder(WORKED.as_bytes(), &FileContext::default(), &Default::default());
     stream.feed(WORKED.as_bytes());
     let piece = vec![b'x'; 1 << 20];
     for _ in 0..8 {

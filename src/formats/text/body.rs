@@ -1,6 +1,6 @@
 //! What every text decoder gathers: ledger, problems, rows, span and counts.
 
-use super::super::{FileContext, Identity, Parsed};
+use super::super::{FileContext, Parsed};
 use crate::model::ledger::Ledger;
 use crate::model::look::{FileLook, Format};
 use crate::model::problem::{Problem, Problems};
