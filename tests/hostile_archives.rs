@@ -102,8 +102,8 @@ fn found(folder: &Path) -> Inventory {
 }
 
 /// Writes bytes to a file and finds the one bundle they are.
-fn bundle_of(name: &str, bytes: &[u8]) -> (tempfile::TempDir, BundleRef) {
-    let folder = tempfile::tempdir().unwrap();
+fn bundle_of(name: &str, bytes: &[u8]) -> (temp_dir::TempDir, BundleRef) {
+    let folder = temp_dir::TempDir::new().unwrap();
     let path = folder.path().join(name);
     fs::write(&path, bytes).unwrap();
     let mut inventory = find(&[path], &Limits::default());
@@ -277,7 +277,7 @@ fn a_zip_and_its_folder_are_the_same_bundle() {
     let mut changed = big.clone();
     changed[70_000] ^= 1;
     let different = hash(&deflated(&[("unit.toml", b"[unit]\n"), ("logs/a.nmea", &changed), ("b.gz", &gz(b"same"))]));
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     fs::create_dir(folder.path().join("logs")).unwrap();
     fs::write(folder.path().join("unit.toml"), b"[unit]\n").unwrap();
     fs::write(folder.path().join("logs/a.nmea"), &big).unwrap();
@@ -295,7 +295,7 @@ fn a_zip_and_its_folder_are_the_same_bundle() {
 /// Guards: exact copies are found without decoding, and only among files of one size.
 #[test]
 fn exact_copies_are_found_by_their_bytes() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     let bytes = deflated(&[("a.nmea", &log(100))]);
     fs::write(folder.path().join("a.zip"), &bytes).unwrap();
     fs::write(folder.path().join("copy of a.zip"), &bytes).unwrap();
@@ -595,7 +595,7 @@ fn damage_inside_a_file_is_placed() {
 /// Guards: what is no zip, is empty, or is one part of a split zip says what it is.
 #[test]
 fn what_is_no_zip_says_so() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     let mut split = deflated(&[("a", b"1")]);
     let end = split.len() - 22;
     split[end + 4] = 2;
@@ -835,7 +835,7 @@ fn hostile_names_are_shown_safely() {
 /// FOLDER.
 #[test]
 fn folders_are_cut_into_bundles() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     let root = folder.path().join("fleet");
     let write = |path: &str, bytes: &[u8]| {
         let path = root.join(path);
@@ -887,7 +887,7 @@ fn folders_are_cut_into_bundles() {
 /// Guards: neither the order of folders nor naming one twice, or a part of one, changes anything; equal names stay apart.
 #[test]
 fn the_order_of_folders_changes_nothing() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     for name in ["a/logs", "b/logs", "c"] {
         fs::create_dir_all(folder.path().join(name)).unwrap();
         fs::write(folder.path().join(name).join("x.zip"), deflated(&[("a", name.as_bytes())])).unwrap();
@@ -910,7 +910,7 @@ fn the_order_of_folders_changes_nothing() {
 #[test]
 fn special_files_and_links_are_listed_and_not_opened() {
     use std::os::unix::fs::symlink;
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     let outside = folder.path().join("outside.nmea");
     fs::write(&outside, b"secret").unwrap();
     for bundle in ["fleet/plain", "fleet/card"] {
@@ -950,7 +950,7 @@ fn special_files_and_links_are_listed_and_not_opened() {
 #[cfg(unix)]
 #[test]
 fn a_file_that_becomes_a_fifo_is_not_waited_for() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     fs::write(folder.path().join("a.nmea"), b"1").unwrap();
     let inventory = found(folder.path());
     fs::remove_file(folder.path().join("a.nmea")).unwrap();
@@ -965,7 +965,7 @@ fn a_file_that_becomes_a_fifo_is_not_waited_for() {
 #[test]
 fn unreadable_folders_are_listed() {
     use std::os::unix::fs::PermissionsExt;
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     let locked = folder.path().join("locked");
     fs::create_dir(&locked).unwrap();
     fs::write(folder.path().join("a.nmea"), b"1").unwrap();
@@ -986,7 +986,7 @@ fn unreadable_folders_are_listed() {
 /// Guards: files that vanish, shrink or grow between listing and the end of reading are problems of those files only.
 #[test]
 fn files_that_change_while_read() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     let text = log(60_000);
     fs::write(folder.path().join("unit.toml"), b"").unwrap();
     for name in ["a_grows", "b_shrinks", "c_vanishes", "d_stays"] {
@@ -1038,7 +1038,7 @@ fn foreign_files_are_left_early() {
     assert!(read.files[0].bytes < 200_000, "{} bytes", read.files[0].bytes);
     // How far the visitor looked does not change the hash, nor does the container.
     assert_eq!(read.content_hash, visit(&bundle, 90_000).content_hash);
-    let folder = tempfile::tempdir().unwrap();
+    let folder = temp_dir::TempDir::new().unwrap();
     fs::write(folder.path().join("raw.bin"), &noise).unwrap();
     assert_eq!(read.content_hash, visit(&found(folder.path()).bundles[0], 512).content_hash);
 }
