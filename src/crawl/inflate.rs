@@ -3,7 +3,8 @@
 //! The ready-made readers of the library return an error in place of the bytes decoded in the same call; a damaged log
 //! would lose up to the whole last buffer. Here the bytes come first and the error with the next call.
 
-use flate2::{Crc, Decompress, FlushDecompress, Status};
+use crc32fast::Hasher;
+use flate2::{Decompress, FlushDecompress, Status};
 use std::io::{self, BufRead, Read};
 
 /// A raw deflate stream.
@@ -87,7 +88,7 @@ impl<R> Inflate<R> {
 pub(super) struct GzReader<R> {
     inflate: Inflate<R>,
     state: GzState,
-    crc: Crc,
+    crc: Hasher,
     /// Size of the member modulo 2^32, as its trailer has it.
     size: u32,
 }
@@ -100,7 +101,7 @@ enum GzState {
 
 impl<R: BufRead> GzReader<R> {
     pub fn new(input: R) -> GzReader<R> {
-        GzReader { inflate: Inflate::new(input), state: GzState::Header { first: true }, crc: Crc::new(), size: 0 }
+        GzReader { inflate: Inflate::new(input), state: GzState::Header { first: true }, crc: Hasher::new(), size: 0 }
     }
 
     fn byte(&mut self) -> io::Result<Option<u8>> {
@@ -166,7 +167,7 @@ impl<R: BufRead> GzReader<R> {
                 *word |= u32::from(self.need("checksum")?) << shift;
             }
         }
-        if words[0] != self.crc.sum() {
+        if words[0] != self.crc.clone().finalize() {
             return Err(bad("the gzip checksum does not match: some bytes before this place are wrong"));
         }
         if words[1] != self.size {

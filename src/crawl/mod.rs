@@ -13,6 +13,7 @@
 //! - The order of folders on the command line, and the order in which the system lists files, change nothing.
 
 mod bundle;
+mod entry;
 mod hash;
 mod inflate;
 mod inventory;

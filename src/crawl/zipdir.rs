@@ -172,13 +172,10 @@ fn apply_extra(entry: &mut Entry, extra: &[u8]) {
             take(&mut entry.packed);
             take(&mut entry.header_at);
         }
-        if kind == 0x7075 && body.first() == Some(&1) && body.len() > 5 {
-            let mut crc = flate2::Crc::new();
-            crc.update(&entry.name);
-            if crc.sum() == u32_at(body, 1) {
-                entry.name = body.get(5..).unwrap_or_default().to_vec();
-                entry.utf8 = true;
-            }
+        let names_this = body.len() > 5 && crc32fast::hash(&entry.name) == u32_at(body, 1);
+        if kind == 0x7075 && body.first() == Some(&1) && names_this {
+            entry.name = body.get(5..).unwrap_or_default().to_vec();
+            entry.utf8 = true;
         }
         rest = rest.get(4 + len..).unwrap_or_default();
     }
@@ -286,7 +283,7 @@ impl Scanner<'_> {
         let mut at = from;
         loop {
             let inside = at.checked_sub(self.block_at).and_then(|n| usize::try_from(n).ok());
-            if !inside.is_some_and(|n| n + 4 <= self.block.len()) {
+            if inside.is_none_or(|n| n + 4 > self.block.len()) {
                 self.block.resize(BLOCK_BYTES, 0);
                 let n = self.source.fill_at(at, &mut self.block)?;
                 self.block.truncate(n);
