@@ -275,7 +275,9 @@ pub(super) fn run(f: &Field, acts: &[Act], mask: u16, base: &Tracked, sent: &[Se
             d_m / 1000.0
         };
         let iono = g * km / 1000.0;
-        let wrong = (f64::from(offset[0]).hypot(f64::from(offset[1]))) * km / 20_000.0;
+        // What a standard troposphere leaves over long distances.
+        let tropo = 0.000_6 * (km - 15.0).max(0.0);
+        let wrong = tropo + (f64::from(offset[0]).hypot(f64::from(offset[1]))) * km / 20_000.0;
         let mp = f64::from(base.mp_m.get(i).copied().unwrap_or(0.0)) * 3.0;
         let aged = f64::from(age.min(60.0)) * 0.0012 * (1.0 + g / 20.0);
         let luck = 1.0 + 0.12 * f64::from(smooth(seed, 65, t, 90));

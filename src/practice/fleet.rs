@@ -18,8 +18,8 @@ pub(super) struct SiteDone {
     pub bundles: usize,
     pub bytes: u64,
     pub tallies: Vec<(usize, Session, Tally)>,
-    /// Units without a card, with a glob of their bundles.
-    pub uncarded: Vec<(usize, String)>,
+    /// Units without a card.
+    pub uncarded: Vec<usize>,
 }
 
 fn unit(p: &Plan, n: usize) -> &Unit {
@@ -52,7 +52,7 @@ pub(super) fn hand_over(
         // One unit of a spoiled fleet always goes without a card.
         let carded = (u.card || !p.confounders) && !(world.scenario.output.spoil_all && k == 1 && n == 1);
         if !carded {
-            done.uncarded.push((n, format!("**/{}*/{}*", p.id, u.id)));
+            done.uncarded.push(n);
         }
         let together = days.len() > 1 && r.chance(0.4);
         let mut batches: Vec<Vec<Handed>> = Vec::new();
@@ -70,7 +70,12 @@ pub(super) fn hand_over(
                 let card = side::card(p, u, n == 0, first.t0, set_on(world));
                 files.push(File { name: "unit.toml".into(), bytes: card.into_bytes() });
             }
+            let form = world.scenario.output.bundles.as_str();
+            let as_folder = form == "folder" || (form == "mixed" && !small && r.chance(0.25));
+            let as_folder = as_folder || (form == "mixed" && small && n == 1 && k % 4 == 1);
+            // A folder without a card is the nearest folder that holds the files: no sub-folder then.
             let folder = r.pick(&["", "log/", "data/"], "");
+            let folder = if as_folder && !carded { "" } else { folder };
             for h in &mut batch {
                 for f in std::mem::take(&mut h.files) {
                     files.push(File { name: format!("{folder}{}", f.name), bytes: f.bytes });
@@ -80,13 +85,13 @@ pub(super) fn hand_over(
                 let text = super::rinex::navigation(&world.sky, first.t0, last.t0 + last.n as i64);
                 files.push(File { name: format!("{folder}{}.rnx", u.id), bytes: text.into_bytes() });
             }
+            // A day of the base's log that nobody saved.
+            if p.confounders && n == 0 && world.days > 2 && !together && r.chance(0.04) {
+                continue;
+            }
             if p.confounders {
                 mishaps(&mut r, &mut files, small)?;
             }
-            let form = world.scenario.output.bundles.as_str();
-            let as_folder = form == "folder" || (form == "mixed" && !small && r.chance(0.25));
-            let as_folder = as_folder || (form == "mixed" && small && n == 1 && k % 4 == 1);
-            // A folder without a card is known by its name only; a zip keeps its members together.
             let stem = format!("{}_{}", u.id, clock::date(first.t0));
             let end = last.t0 + last.n as i64;
             if as_folder {
@@ -256,7 +261,7 @@ fn register(world: &World, done: &[SiteDone]) -> String {
                 u.label,
                 clock::date(set_on(world))
             );
-            if d.uncarded.iter().any(|(k, _)| *k == n) {
+            if d.uncarded.contains(&n) {
                 let _ = writeln!(out, "path = \"**/{}*\"", u.id);
                 side::hardware(&mut out, u, "unit.");
                 if n == 0 {
@@ -288,6 +293,8 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
         let by = super::by_cause(d, p.causes.len());
         let mut causes: Vec<(u64, &str)> = by.iter().filter(|(_, s)| **s > 0).map(|(c, s)| (*s, id(*c))).collect();
         causes.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
+        let observed: u64 = d.tallies.iter().map(|t| t.2.observed_s).sum();
+        let lost: u64 = d.tallies.iter().map(|t| t.2.lost_s).sum();
         let planted: u64 = by.iter().filter(|(c, _)| c.is_some()).map(|(_, s)| *s).sum();
         let mut periods: Vec<Value> = Vec::new();
         for (n, s, t) in &d.tallies {
@@ -318,7 +325,7 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
             .iter()
             .map(|(s, c)| json!({"cause": c, "lost_fix_hours": (*s as f64 / 3600.0 * 1e4).round() / 1e4}))
             .collect();
-        sites.push(json!({"site": p.id, "healthy": planted < 360, "causes": causes, "float_periods": periods}));
+        sites.push(json!({"site": p.id, "healthy": planted < 900 && lost * 50 <= observed, "causes": causes, "float_periods": periods}));
     }
     let value = json!({
         "schema": "lostfix-truth/1",

@@ -84,11 +84,55 @@ pub(super) struct Elements {
 pub(super) struct Constellation {
     pub sats: Vec<Sat>,
     pub t_ref: i64,
+    /// GLONASS states every 900 s from `glo_t0` (GPS seconds), satellite after satellite: the broadcast instants.
+    glo: Vec<[f64; 6]>,
+    glo_t0: i64,
+    glo_nodes: usize,
+}
+
+/// Seconds between stored GLONASS states.
+const GLO_STEP: i64 = 900;
+
+/// Motion in the rotating frame with the flattening of the Earth (GLONASS ICD 5.1, A.3.1.2), no Moon and Sun.
+fn glo_rate(s: &[f64; 6]) -> [f64; 6] {
+    const MU: f64 = 3.986_004_418e14;
+    const AE: f64 = 6_378_136.0;
+    const J2: f64 = 1_082_625.75e-9;
+    const W: f64 = 7.292_115e-5;
+    let [x, y, z, vx, vy, vz] = *s;
+    let r2 = x * x + y * y + z * z;
+    let r = r2.sqrt();
+    let g = MU / (r2 * r);
+    let k = 1.5 * J2 * MU * AE * AE / (r2 * r2 * r);
+    let q = z * z / r2;
+    [
+        vx,
+        vy,
+        vz,
+        -g * x - k * x * (1.0 - 5.0 * q) + W * W * x + 2.0 * W * vy,
+        -g * y - k * y * (1.0 - 5.0 * q) + W * W * y - 2.0 * W * vx,
+        -g * z - k * z * (3.0 - 5.0 * q),
+    ]
+}
+
+/// Runge-Kutta of fourth order in steps of at most 60 s.
+fn glo_move(mut s: [f64; 6], dt: f64) -> [f64; 6] {
+    let n = (dt.abs() / 60.0).ceil().max(1.0);
+    let h = dt / n;
+    let along = |a: &[f64; 6], b: &[f64; 6], w: f64| std::array::from_fn::<f64, 6, _>(|k| a[k] + b[k] * w);
+    for _ in 0..n as usize {
+        let a = glo_rate(&s);
+        let b = glo_rate(&along(&s, &a, h / 2.0));
+        let c = glo_rate(&along(&s, &b, h / 2.0));
+        let d = glo_rate(&along(&s, &c, h));
+        s = std::array::from_fn(|k| s[k] + h / 6.0 * (a[k] + 2.0 * b[k] + 2.0 * c[k] + d[k]));
+    }
+    s
 }
 
 impl Constellation {
     /// The invented sky of a fleet.
-    pub(super) fn new(seed: u64, t_ref: i64) -> Constellation {
+    pub(super) fn new(seed: u64, t_ref: i64, days: u32) -> Constellation {
         let mut r = rng::Rng::new(rng::sub(seed, "constellation"));
         let mut sats = Vec::new();
         let mut plane = |sys: Sys, ids: &[u8], planes: usize, a_m: f64, inc_deg: f64, rate: f64, r: &mut rng::Rng| {
@@ -144,12 +188,45 @@ impl Constellation {
                 _ => {}
             }
         }
-        Constellation { sats, t_ref }
+        let mut sky = Constellation { sats, t_ref, glo: Vec::new(), glo_t0: 0, glo_nodes: 0 };
+        // Broadcast instants are whole quarter hours of GLONASS time, which is UTC plus whole hours.
+        let glo_t0 = (t_ref - 86_400 - super::clock::LEAP_S).div_euclid(GLO_STEP) * GLO_STEP + super::clock::LEAP_S;
+        let nodes = (i64::from(days) + 4) as usize * (86_400 / GLO_STEP) as usize;
+        let mut glo = Vec::with_capacity(24 * nodes);
+        for k in 0..sky.sats.len() {
+            if sky.sats.get(k).is_some_and(|s| s.sys == Sys::Glo) {
+                let (p, v) = (sky.kepler(k, glo_t0 as f64).0, sky.velocity(k, glo_t0 as f64));
+                let mut s = [p[0], p[1], p[2], v[0], v[1], v[2]];
+                for _ in 0..nodes {
+                    glo.push(s);
+                    s = glo_move(s, GLO_STEP as f64);
+                }
+            }
+        }
+        (sky.glo, sky.glo_t0, sky.glo_nodes) = (glo, glo_t0, nodes);
+        sky
     }
 
-    /// Position (and, by difference elsewhere, velocity) in the Earth-fixed frame at a GPS second, and the relativistic
-    /// clock term in s.
+    /// Position in the Earth-fixed frame at a GPS second, and the relativistic clock term in s.
     pub(super) fn position(&self, k: usize, t: f64) -> ([f64; 3], f64) {
+        if self.sats.get(k).is_some_and(|s| s.sys == Sys::Glo) {
+            let s = self.glonass(k, t);
+            return ([s[0], s[1], s[2]], 0.0);
+        }
+        self.kepler(k, t)
+    }
+
+    /// State of a GLONASS satellite: the nearest stored one, moved on.
+    fn glonass(&self, k: usize, t: f64) -> [f64; 6] {
+        let first = self.sats.iter().position(|s| s.sys == Sys::Glo).unwrap_or(0);
+        let dt = t - self.glo_t0 as f64;
+        let node = ((dt / GLO_STEP as f64).round().max(0.0) as usize).min(self.glo_nodes.saturating_sub(1));
+        let Some(s) = self.glo.get((k - first) * self.glo_nodes + node) else { return [0.0; 6] };
+        let rest = dt - (node as i64 * GLO_STEP) as f64;
+        if rest == 0.0 { *s } else { glo_move(*s, rest) }
+    }
+
+    fn kepler(&self, k: usize, t: f64) -> ([f64; 3], f64) {
         let Some(s) = self.sats.get(k) else { return ([0.0; 3], 0.0) };
         let dt = t - self.t_ref as f64;
         let n = (s.sys.mu() / (s.a_m * s.a_m * s.a_m)).sqrt();
@@ -171,10 +248,14 @@ impl Constellation {
         ([x * cn - y * ci * sn, x * sn + y * ci * cn, y * si], if s.sys == Sys::Glo { 0.0 } else { rel })
     }
 
-    /// Velocity in the Earth-fixed frame, m/s (central difference, good to 1e-6).
+    /// Velocity in the Earth-fixed frame, m/s.
     pub(super) fn velocity(&self, k: usize, t: f64) -> [f64; 3] {
-        let (a, _) = self.position(k, t - 0.5);
-        let (b, _) = self.position(k, t + 0.5);
+        if self.glo_nodes > 0 && self.sats.get(k).is_some_and(|s| s.sys == Sys::Glo) {
+            let s = self.glonass(k, t);
+            return [s[3], s[4], s[5]];
+        }
+        let (a, _) = self.kepler(k, t - 0.5);
+        let (b, _) = self.kepler(k, t + 0.5);
         [b[0] - a[0], b[1] - a[1], b[2] - a[2]]
     }
 
@@ -217,5 +298,52 @@ impl Constellation {
             out = (az, el, r - C_MS * (self.clock(k, t - tau) + rel));
         }
         out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // GLONASS ICD (check-values 6.5): published state, integrated 600 s with constant luni-solar acceleration gives
+    // 7523.174851, -10506.961864, 21999.238893 km; without that acceleration the difference stays below 1.5 m.
+    #[test]
+    fn published_glonass_example() {
+        let s = [7_003_008.789, -12_206_626.953, 21_280_765.625, 783.5417, 2_804.253, 1_352.515];
+        let e = glo_move(s, 600.0);
+        for (got, want) in e.iter().zip([7_523_174.851, -10_506_961.864, 21_999_238.893]) {
+            assert!((got - want).abs() < 1.5, "{got} {want}");
+        }
+    }
+
+    // Broadcast elements evaluated by the equations of IS-GPS-200 Table 20-IV give the orbit they came from.
+    #[test]
+    fn elements_describe_the_orbit() {
+        let sky = Constellation::new(3, 1_460_000_000, 1);
+        for (k, s) in sky.sats.iter().enumerate().filter(|(_, s)| s.sys != Sys::Glo) {
+            let toe_abs = 1_460_005_200i64;
+            let toe = toe_abs.rem_euclid(604_800);
+            let e = sky.elements(k, toe_abs, toe).unwrap();
+            let tk = 2_000.0;
+            let a = e.sqrt_a * e.sqrt_a;
+            let m = e.m0 + (s.sys.mu() / (a * a * a)).sqrt() * tk;
+            let mut ea = m;
+            for _ in 0..20 {
+                ea = m + e.e * ea.sin();
+            }
+            let nu = ((1.0 - e.e * e.e).sqrt() * ea.sin()).atan2(ea.cos() - e.e);
+            let (u, r) = (nu + e.argp, a * (1.0 - e.e * ea.cos()));
+            let node = e.node0 + (e.node_rate - s.sys.omega_e()) * tk - s.sys.omega_e() * toe as f64;
+            let (x, y) = (r * u.cos(), r * u.sin());
+            let want = [
+                x * node.cos() - y * e.i0.cos() * node.sin(),
+                x * node.sin() + y * e.i0.cos() * node.cos(),
+                y * e.i0.sin(),
+            ];
+            let (got, _) = sky.position(k, toe_abs as f64 + tk);
+            for (g, w) in got.iter().zip(want) {
+                assert!((g - w).abs() < 0.01, "{g} {w}");
+            }
+        }
     }
 }

@@ -141,6 +141,7 @@ pub(super) struct Plan {
 pub(super) struct World {
     pub seed: u64,
     pub t0: i64,
+    pub days: u32,
     pub scenario: Scenario,
     pub sky: Constellation,
     pub weather: Weather,
@@ -194,6 +195,13 @@ enum Belt {
     Auroral,
 }
 
+/// A neighbour under the same sky.
+struct Near {
+    place: Place,
+    hour: f64,
+    fault: Fault,
+}
+
 /// A site as the scenario wants it, before anything is drawn.
 struct Wish {
     site: Site,
@@ -209,7 +217,7 @@ impl World {
             // Any day of most of a year; three days in seven the fleet crosses the GPS week.
             None => (clock::days_of(2026, 2, 1) + r.int(0, 250)) * 86_400,
         };
-        let sky = Constellation::new(seed, clock::gpst(t0));
+        let sky = Constellation::new(seed, clock::gpst(t0), scenario.days);
         let wishes = wishes(scenario, &mut r);
         let mut sites: Vec<Plan> = Vec::new();
         let mut used = std::collections::BTreeSet::new();
@@ -218,20 +226,23 @@ impl World {
                 used.insert(id.clone());
             }
         }
-        let mut place_of_cluster: Option<(Place, f64)> = None;
+        // A disturbed sky hangs over neighbours as well: every second site with the same sky cause settles near the
+        // one before, under the same disturbance.
+        let mut open: std::collections::BTreeMap<Cause, Near> = std::collections::BTreeMap::new();
         for (k, w) in wishes.iter().enumerate() {
-            let sky_cause = w.site.cause.iter().any(|c| Cause::from_id(&c.id).is_some_and(Cause::sky));
-            let p = site_plan(scenario, seed, t0, k, w, &mut used, place_of_cluster.filter(|_| sky_cause));
-            // A disturbed sky hangs over neighbours as well: the next site with a sky cause settles near by.
-            place_of_cluster = if sky_cause && place_of_cluster.is_none() {
-                let h = p
+            let sky_cause = w.site.cause.iter().filter_map(|c| Cause::from_id(&c.id)).find(|c| c.sky());
+            let near = sky_cause.and_then(|c| open.remove(&c));
+            let taken: Vec<Place> = sites.iter().map(|p| p.place).collect();
+            let p = site_plan(scenario, seed, t0, k, w, &mut used, near.as_ref(), &taken);
+            if let (Some(c), None) = (sky_cause, near) {
+                let hour = p
                     .sessions
                     .first()
                     .map_or(8.0, |s| ((s.t0 - t0) as f64 / 3600.0 + p.place.lon_deg / 15.0).rem_euclid(24.0));
-                Some((p.place, h))
-            } else {
-                None
-            };
+                if let Some(f) = p.faults.iter().find(|f| f.cause == c) {
+                    open.insert(c, Near { place: p.place, hour, fault: f.clone() });
+                }
+            }
             sites.push(p);
         }
         // Neighbours of a disturbed site feel it too, asked for or not.
@@ -249,7 +260,7 @@ impl World {
             }
         }
         let weather = Weather::new(seed, t0, scenario.days, &sites);
-        World { seed, t0, scenario: scenario.clone(), sky, weather, sites }
+        World { seed, t0, days: scenario.days, scenario: scenario.clone(), sky, weather, sites }
     }
 }
 
@@ -337,6 +348,7 @@ fn wishes(s: &Scenario, r: &mut Rng) -> Vec<Wish> {
     out
 }
 
+#[allow(clippy::too_many_arguments)]
 fn site_plan(
     s: &Scenario,
     seed: u64,
@@ -344,7 +356,8 @@ fn site_plan(
     k: usize,
     w: &Wish,
     used: &mut std::collections::BTreeSet<String>,
-    near: Option<(Place, f64)>,
+    near: Option<&Near>,
+    taken: &[Place],
 ) -> Plan {
     let seed = mix(sub(seed, "site") ^ k as u64);
     let mut r = Rng::new(sub(seed, "plan"));
@@ -377,21 +390,39 @@ fn site_plan(
         Belt::Middle => MIDDLE,
         Belt::Auroral => AURORAL,
     };
-    let (lat, lon) = r.pick(list, (47.1, 8.2));
-    let mut place = Place {
-        lat_deg: site.latitude.unwrap_or(lat + r.range(-0.9, 0.9)),
-        lon_deg: site.longitude.unwrap_or(lon + r.range(-1.4, 1.4)),
-        h_m: (r.range(20.0, 600.0) * 1000.0).round() / 1000.0,
-    };
-    if let (Some((p, _)), None) = (near, site.latitude) {
+    let h_m = (r.range(20.0, 600.0) * 1000.0).round() / 1000.0;
+    let mut place = Place { lat_deg: site.latitude.unwrap_or(47.1), lon_deg: site.longitude.unwrap_or(8.2), h_m };
+    if site.latitude.is_none() {
+        let (lo, hi) = match belt {
+            Belt::Equatorial => (0.0, 13.0),
+            Belt::Middle => (28.0, 52.0),
+            Belt::Auroral => (62.5, 70.0),
+        };
+        // Away from the others (a fleet over half the globe), in the right belt of magnetic latitude.
+        for n in 0..200 {
+            let (lat, lon) = r.pick(list, (47.1, 8.2));
+            let wide = 1.0 + f64::from(n) * 0.12;
+            let at = Place {
+                lat_deg: (lat + r.range(-0.9, 0.9) * wide).clamp(-72.0, 72.0),
+                lon_deg: (lon + r.range(-1.4, 1.4) * wide + 540.0).rem_euclid(360.0) - 180.0,
+                h_m,
+            };
+            place = at;
+            let m = at.dipole_lat_deg().abs();
+            if (lo..hi).contains(&m) && taken.iter().all(|p| p.distance_km(&at) > 320.0) {
+                break;
+            }
+        }
+    }
+    if let (Some(q), None) = (near, site.latitude) {
         let (d, a) = (r.range(25_000.0, 90_000.0), r.range(0.0, std::f64::consts::TAU));
-        place = Place { h_m: place.h_m, ..p.offset(d * a.sin(), d * a.cos(), 0.0) };
+        place = Place { h_m, ..q.place.offset(d * a.sin(), d * a.cos(), 0.0) };
     }
     let magnetic = place.dipole_lat_deg().abs();
     let hours = site.hours.unwrap_or(s.hours);
     // Shifts in solar time: day work, some evening and night work; a disturbed sky needs its own hours.
     let start_hour = site.start_hour.unwrap_or_else(|| match near {
-        Some((_, h)) => h,
+        Some(q) => q.hour,
         None if scint && magnetic < 30.0 => (21.3 - hours / 2.0).clamp(17.5, 20.0),
         None if scint => r.range(19.0, 22.0),
         None => r.pick(&[6.5, 7.0, 7.5, 8.0, 9.0, 12.5, 13.0, 18.0, 21.5], 7.0) + r.range(-0.2, 0.2),
@@ -431,10 +462,9 @@ fn site_plan(
     let range = causes.contains(&Cause::LinkRange);
     let distance_km = site.distance_km.unwrap_or_else(|| {
         if long {
-            r.range(34.0, 62.0)
-        } else if range {
-            r.range(4.0, 9.0)
-        } else if storm || (scint && magnetic > 30.0) {
+            let s = site.cause.iter().find(|c| c.id == Cause::LongBaseline.id()).and_then(|c| c.strength);
+            30.0 + 22.0 * s.unwrap_or(r.range(0.3, 1.0))
+        } else if range || storm || (scint && magnetic > 30.0) {
             r.range(4.0, 9.0)
         } else if causes.contains(&Cause::BaseMoved) {
             r.range(3.0, 7.0)
@@ -544,6 +574,10 @@ fn site_plan(
             seed: q.next(),
             traces: q.chance(0.75),
         };
+        let fault = match near.filter(|n| n.fault.cause == cause) {
+            Some(n) => Fault { bit: bit as u8, ..n.fault.clone() },
+            None => fault,
+        };
         dress(&mut p, &fault, &mut q);
         p.faults.push(fault);
     }
@@ -586,10 +620,8 @@ fn dress(p: &mut Plan, f: &Fault, q: &mut Rng) {
                 p.link.power_w = 2.0;
             }
         }
-        Cause::BaseObstruction | Cause::BaseMultipath => {
-            if q.chance(0.4) {
-                (p.base.antenna, p.base.feeds, p.base.ground_plane) = ANTENNAS[2];
-            }
+        Cause::BaseObstruction | Cause::BaseMultipath if q.chance(0.4) => {
+            (p.base.antenna, p.base.feeds, p.base.ground_plane) = ANTENNAS[2];
         }
         _ => {}
     }

@@ -257,6 +257,7 @@ pub(super) fn msm_number(sys: Sys, format: Format) -> u16 {
         }
 }
 
+#[allow(clippy::too_many_arguments)]
 /// One MSM. `sats` must be sorted by id. Cells of a satellite without any signal are left out.
 pub(super) fn msm(
     b: &mut Bits,
@@ -647,7 +648,7 @@ mod tests {
     #[test]
     fn constructed_frames() {
         let (mut b, mut out) = (Bits::default(), Vec::new());
-        position(&mut b, &mut out, 123, [true; 4], &[3_978_527.4475, -8_858.4120, 4_968_590.3820], Some(1.5));
+        position(&mut b, &mut out, 123, [true; 4], &[3978527.4475, -8858.4120, 4968590.3820], Some(1.5));
         assert_eq!(hex(&out), "D300153EE07B038943631C6B3FFAB850484B9182B9CC3A983ADF90");
         out.clear();
         biases(&mut b, &mut out, 123, -24.68, 11.34);

@@ -359,10 +359,9 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
     }
     // The base's own log: all causes act.
     let key = all & base_touch;
-    if !bases.contains_key(&key) {
-        let t = track::follow(&world.sky, &geo, &plan.place, s, &plan.base, None, &acts, key, None, |_, _| {});
-        bases.insert(key, t);
-    }
+    bases.entry(key).or_insert_with(|| {
+        track::follow(&world.sky, &geo, &plan.place, s, &plan.base, None, &acts, key, None, |_, _| {})
+    });
     let Some(base) = bases.get(&key) else { return };
     let sent = fix::base_sends(plan, s, &acts, all, base);
     let mut storm = vec![0f32; s.n];

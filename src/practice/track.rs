@@ -183,8 +183,8 @@ pub(super) fn follow(
     }
     // A base was on long before; a rover starts cold when its log starts.
     let warm = rover.is_none();
-    for c in 0..cells {
-        ready[c] = if warm { -1 } else { 8 + (uni(seed, c as u64, 99) * 20.0) as i32 };
+    for (c, v) in ready.iter_mut().enumerate() {
+        *v = if warm { -1 } else { 8 + (uni(seed, c as u64, 99) * 20.0) as i32 };
     }
     let mut out = Tracked {
         dual: Vec::with_capacity(s.n),
