@@ -6,7 +6,8 @@ use crate::formats::bits::Bits;
 use crate::model::ids::{Sat, System};
 use crate::model::time::{BDT_BEHIND_GPST_MS, UtcMs};
 
-/// Pi of the interface documents (IS-GPS-200 20.3.3.4.3.3).
+/// Pi of the interface documents (IS-GPS-200 20.3.3.4.3.3): the satellites' elements were made with just these digits.
+#[allow(clippy::approx_constant)]
 const PI: f64 = 3.141_592_653_589_8;
 
 /// Keplerian elements as `check-values.md` 6.4 uses them: radians, metres, seconds.

@@ -274,7 +274,7 @@ impl<'a> Msm<'a> {
         }
         let (at, width) = self.satellite_field(1, satellite)?;
         let raw = unsigned_at(self.payload, at, width) as i8;
-        (raw < 14).then(|| raw - 7)
+        (raw < 14).then_some(raw - 7)
     }
 
     /// Every cell with all its values.
@@ -286,7 +286,7 @@ impl<'a> Msm<'a> {
             let rate = self.rough_rate_m_s(place.satellite).zip(self.column(RATE, place.cell)).and_then(
                 |(rough, (at, width))| {
                     let raw = signed_at(self.payload, at, width);
-                    (raw != -16384).then(|| rough + raw as f64 * 1e-4)
+                    (raw != -16384).then_some(rough + raw as f64 * 1e-4)
                 },
             );
             sink(&Cell {

@@ -8,6 +8,7 @@ use crate::model::ids::System;
 use rtcm_rs::prelude::*;
 
 /// As in IS-GPS-200 20.3.3.4.3.3; the library gives semicircles.
+#[allow(clippy::approx_constant)]
 const PI: f64 = 3.141_592_653_589_8;
 
 /// Equal but for rounding; the library keeps some small values in single precision.

@@ -2,6 +2,8 @@
 //! (1005, 1029); the others were encoded for this project and decoded with an independent open decoder
 //! (`check-values.md` 3.8).
 
+#![allow(clippy::inconsistent_digit_grouping)] // the values stand as printed
+
 use super::ephemeris::Motion;
 use super::*;
 use crate::model::clock::{DateHints, StreamClock};
@@ -402,4 +404,49 @@ fn orbits_have_sane_elements() {
     assert!(matches!(ephemeris::parse(&[0x3f, 0xb0], None), Err(Damage::Short { .. })));
     let zeros = ephemeris::parse(&[&[0x3f, 0xb0], [0u8; 60].as_slice()].concat(), None).unwrap();
     assert!(matches!(zeros.motion, Motion::Kepler(k) if k.sqrt_a == 0.0));
+}
+
+/// Not a check but a measurement: `cargo test --release --lib rtcm::samples::speed -- --ignored --nocapture`.
+#[test]
+#[ignore = "a measurement; run it in release"]
+fn speed() {
+    // One hour of MSM7 at 1 Hz: 12 satellites with 3 signals of four systems, built from the header of a vector.
+    let (mut stream, mut cells) = (Vec::new(), 0u64);
+    for second in 0..3_600u64 {
+        for (message, behind_ms) in [(1077, 0), (1097, 0), (1127, 14_000), (1117, 0)] {
+            let mut payload = vec![0u8; (169 + 36 + 12 * 36 + 36 * 80usize).div_ceil(8)];
+            for (i, byte) in payload.iter_mut().enumerate() {
+                *byte = (i as u64 * 37 + 11) as u8;
+            }
+            for (at, width, value) in [
+                (0, 12, message),
+                (12, 12, 123),
+                (24, 30, 216_000_000 + second * 1_000 - behind_ms),
+                (73, 64, 0x0fff << 40),
+                (137, 32, 0x4001_0100), // ids 2, 16, 24
+                (169, 36, (1 << 36) - 1),
+            ] {
+                payload = with_field(payload, at, width, value);
+            }
+            cells += 36;
+            stream.extend_from_slice(&with_crc(&payload));
+        }
+    }
+    for round in 0..3 {
+        let mut clock = clock();
+        let started = std::time::Instant::now();
+        let (framed, decoder) = run(&stream, &mut clock, |_, _| {});
+        let pieces = decoder.finish();
+        let s = started.elapsed().as_secs_f64();
+        println!(
+            "round {round}: {} frames ({} decoded bytes), {cells} cells, {} rows, {:.1} MB in {s:.3} s = {:.0} MB/s",
+            framed.frames,
+            framed.decoded,
+            pieces.rows.len(),
+            stream.len() as f64 / 1e6,
+            stream.len() as f64 / 1e6 / s
+        );
+        println!("{:?}", pieces.signals.first());
+        assert!(pieces.problems.is_empty(), "{:?}", pieces.problems);
+    }
 }

@@ -155,7 +155,7 @@ pub fn glonass_bias(payload: &[u8]) -> Result<GlonassBias, Damage> {
     for (i, bias) in bias_m.iter_mut().enumerate() {
         if mask & (8 >> i) != 0 {
             let raw = bits.signed(16);
-            *bias = (raw != -32_768).then(|| raw as f64 * 0.02);
+            *bias = (raw != -32_768).then_some(raw as f64 * 0.02);
         }
     }
     Ok(GlonassBias { station, aligned, bias_m })
