@@ -20,8 +20,8 @@ use crate::model::rows::Rows;
 use crate::model::time::{MINUTE_MS, UtcMs, rfc3339};
 use std::collections::{BTreeMap, BTreeSet};
 
-use scan::{Class, Fault, Place, Scanner, Sink};
 pub(super) use scan::hex;
+use scan::{Class, Fault, Place, Scanner, Sink};
 
 /// Fewest lines that look like sentences for a file without a single good one.
 const LIKE_SENTENCES: u64 = 3;
@@ -280,7 +280,10 @@ impl Sink for Readers {
                     Problem::on_line(
                         place.line,
                         place.offset,
-                        format!("sentence {} says checksum {written:02X}, its characters give {computed:02X}", address(body)),
+                        format!(
+                            "sentence {} says checksum {written:02X}, its characters give {computed:02X}",
+                            address(body)
+                        ),
                         "the line is not used; many of these: check the serial cable, baud rate and logger",
                     )
                 });

@@ -93,7 +93,10 @@ fn foreign_by_form(head: &[u8]) -> Option<(&'static str, &'static str)> {
     match head {
         [] => return Some(("the file is empty", "nothing to do; if data was expected, the logger wrote none")),
         _ if head.len() < SHORTEST => {
-            return Some(("the file is too short to say what it is", "nothing to do; if data was expected, it was cut off"));
+            return Some((
+                "the file is too short to say what it is",
+                "nothing to do; if data was expected, it was cut off",
+            ));
         }
         _ => {}
     }

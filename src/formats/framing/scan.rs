@@ -325,7 +325,8 @@ impl Scanner {
             self.add(class, 1);
             return 1;
         }
-        let class = if self.run.bytes > 0 { self.end_run(RunEnd::LineOrFrame) } else { self.on_line.unwrap_or(Class::Blank) };
+        let class =
+            if self.run.bytes > 0 { self.end_run(RunEnd::LineOrFrame) } else { self.on_line.unwrap_or(Class::Blank) };
         self.on_line = None;
         self.line += 1;
         if first == b'\r' && here.get(1) == Some(&b'\n') {

@@ -161,10 +161,7 @@ fn dates_come_late_and_days_end() {
     let context = FileContext::default();
     let dated = in_pieces(text.as_bytes(), 7, &context);
     let times: Vec<_> = dated.rows.fixes.time.iter().map(|t| rfc3339(*t)).collect();
-    assert_eq!(
-        times,
-        ["2026-03-01T23:59:58Z", "2026-03-01T23:59:59Z", "2026-03-02T00:00:00Z", "2026-03-02T00:00:01Z"]
-    );
+    assert_eq!(times, ["2026-03-01T23:59:58Z", "2026-03-01T23:59:59Z", "2026-03-02T00:00:00Z", "2026-03-02T00:00:01Z"]);
     assert_eq!((dated.look.date_from.as_deref(), dated.rows.spans.len()), (Some("ZDA"), 1));
     assert_eq!(dated.rows.positions.time.len(), 2); // one a minute
 
@@ -193,18 +190,19 @@ fn gns_and_rmc_make_the_fix_where_gga_is_missing() {
 #[test]
 fn line_ends_prefixes_suffixes_and_blanks() {
     let body = "GNGGA,120000.00,5130.12345678,N,00007.65432100,W,4,21,0.6,63.412,M,45.731,M,1.0,0123*75";
+    let bare = body.len() as u64 + 1;
     for (name, text, decoded) in [
-        ("LF", format!("${body}\n"), 90),
-        ("CR", format!("${body}\r"), 90),
-        ("CR LF", format!("${body}\r\n"), 91),
-        ("no end", format!("${body}"), 89),
-        ("blank lines", format!("\r\n\r\n${body}\r\n\n"), 91),
-        ("CR blank", format!("\r\r${body}\r\r"), 90),
-        ("prefix", format!("NMEA,${body}\n"), 90),
-        ("suffix", format!("${body},1699400577561\n"), 89),
-        ("time stamp", format!("2026-03-01T12:00:00.1Z ${body}\n"), 90),
-        ("TAG block", format!("\\s:base,c:1772366400*5E\\${body}\r\n"), 91),
-        ("zeros", format!("\0\0\0\0${body}\r\n\0\0\0"), 91),
+        ("LF", format!("${body}\n"), bare + 1),
+        ("CR", format!("${body}\r"), bare + 1),
+        ("CR LF", format!("${body}\r\n"), bare + 2),
+        ("no end", format!("${body}"), bare),
+        ("blank lines", format!("\r\n\r\n${body}\r\n\n"), bare + 2),
+        ("CR blank", format!("\r\r${body}\r\r"), bare + 1),
+        ("prefix", format!("NMEA,${body}\n"), bare + 1),
+        ("suffix", format!("${body},1699400577561\n"), bare),
+        ("time stamp", format!("2026-03-01T12:00:00.1Z ${body}\n"), bare + 1),
+        ("TAG block", format!("\\s:base,c:1772366400*5E\\${body}\r\n"), bare + 2),
+        ("zeros", format!("\0\0\0\0${body}\r\n\0\0\0"), bare + 2),
     ] {
         let parsed = parsed(text.as_bytes());
         assert_eq!(parsed.look.bytes.unknown, 0, "{name} {:?}", parsed.look.bytes);
@@ -237,7 +235,7 @@ fn damaged_lines_hide_nothing() {
     assert_eq!((count(&debug, "GGA"), reason(&debug, "text line")), (1, 39));
     let digits = parsed(format!("$GNVTG,,T,,M,0.145,N,0.269,K,A*3)\r\n{good}").as_bytes());
     assert_eq!((count(&digits, "GGA"), digits.look.failed_checks), (1, 0));
-    let place = digits.look.problems.first().unwrap();
+    let place = digits.look.problems.iter().find(|p| p.what.contains("hex digits")).unwrap();
     assert_eq!((place.line, place.offset), (Some(1), Some(0)));
 }
 
@@ -457,7 +455,10 @@ fn cn0_of_real_satellite_lists() {
         let expected = &json["gsv_cn0"][key];
         println!("{name} {signal}: {} cells, mean {:?}", found.observations, found.cn0_mean_dbhz);
         assert_eq!(found.observations, expected["n_with_snr"].as_u64().unwrap(), "{name} {signal}");
-        assert!((found.cn0_mean_dbhz.unwrap() - expected["mean_snr"].as_f64().unwrap()).abs() < 6e-4, "{name} {signal}");
+        assert!(
+            (found.cn0_mean_dbhz.unwrap() - expected["mean_snr"].as_f64().unwrap()).abs() < 6e-4,
+            "{name} {signal}"
+        );
     }
 }
 
@@ -473,8 +474,7 @@ fn frames_of_real_streams_are_all_found() {
             let json: serde_json::Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
             let name = json["file"].as_str().unwrap();
             let parsed = parsed(&bytes_of(&data.join(name)));
-            let frames: u64 =
-                parsed.look.counts.iter().filter(|(k, _)| k.parse::<u16>().is_ok()).map(|(_, n)| n).sum();
+            let frames: u64 = parsed.look.counts.iter().filter(|(k, _)| k.parse::<u16>().is_ok()).map(|(_, n)| n).sum();
             println!("{name}: {frames} frames, {} failed, {:?}", parsed.look.failed_checks, parsed.look.bytes);
             assert_eq!(frames, json["frames_crc_ok"].as_u64().unwrap(), "{name}");
             assert_eq!(parsed.look.failed_checks, json["crc_failures_at_candidates"].as_u64().unwrap(), "{name}");
@@ -487,7 +487,9 @@ fn positions_agree_with_a_general_library() {
     // Oracle: the `nmea` crate 0.8 (open, general purpose) on GGA and RMC of real logs.
     let Some(data) = data() else { return };
     let mut compared = 0;
-    for name in ["nmea-parser-logger/gga_autonomous_half_open_area.txt", "aerorust-nmea/nmea1.log", "gpsd/beidou-gb.log"] {
+    for name in
+        ["nmea-parser-logger/gga_autonomous_half_open_area.txt", "aerorust-nmea/nmea1.log", "gpsd/beidou-gb.log"]
+    {
         let bytes = bytes_of(&data.join("nmea").join(name));
         let parsed = parsed(&bytes);
         let mut rows = parsed.rows.fixes.time.iter().enumerate();

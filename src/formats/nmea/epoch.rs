@@ -253,7 +253,10 @@ mod tests {
         assert_eq!(epochs.rows.fixes.satellites, [2, 5, 6]);
         assert_eq!(epochs.rows.fixes.sigma_h_m[..2], [0.5, 0.7]);
         assert!(epochs.rows.fixes.sigma_h_m[2].is_nan());
-        assert_eq!((epochs.rows.spans.time.as_slice(), epochs.rows.spans.epochs.as_slice()), (&[1_000, 20_000][..], &[3, 1][..]));
+        assert_eq!(
+            (epochs.rows.spans.time.as_slice(), epochs.rows.spans.epochs.as_slice()),
+            (&[1_000, 20_000][..], &[3, 1][..])
+        );
         assert_eq!(epochs.ends(), Some((1_000, 20_000)));
     }
 

@@ -5,9 +5,8 @@ use crate::model::time::{HOUR_MS, MINUTE_MS, SECOND_MS, days_from_date, year_fro
 /// More fields than any sentence that is used.
 const FIELDS_MAX: usize = 64;
 /// Powers of ten that are exact in a double.
-const TENS: [f64; 19] = [
-    1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18,
-];
+const TENS: [f64; 19] =
+    [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18];
 
 /// A sentence cut at its commas. Field 0 is the address.
 pub(super) struct Fields<'a> {

@@ -396,7 +396,10 @@ impl Decoder {
         if self.timeless_satellites > 0 {
             problems.note("GSV before the first time", || {
                 Problem::whole(
-                    format!("{} GSV sentences stand before the first time of day and make no rows", self.timeless_satellites),
+                    format!(
+                        "{} GSV sentences stand before the first time of day and make no rows",
+                        self.timeless_satellites
+                    ),
                     "nothing to do when it is only the start of the file",
                 )
             });
