@@ -37,3 +37,4 @@ pub mod model;
 pub mod pipeline;
 pub mod practice;
 pub mod report;
+pub mod score;

@@ -1,2 +1,5 @@
-//! Binary entry point.
-fn main() {}
+//! Binary entry point: everything is in the library.
+
+fn main() -> std::process::ExitCode {
+    lostfix::cli::main()
+}

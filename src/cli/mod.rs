@@ -1,1 +1,53 @@
-//! Room: cli.
+//! The command line: what is typed, and the exit code. Decides nothing about bundles.
+
+mod exit;
+mod explain;
+mod look;
+mod options;
+mod practice;
+mod report;
+mod score;
+
+pub use exit::Exit;
+pub use options::{Command, Options};
+
+use clap::Parser;
+
+/// Runs the program with its arguments and gives the exit code.
+pub fn main() -> std::process::ExitCode {
+    let options = match Options::try_parse() {
+        Ok(options) => options,
+        Err(error) => {
+            // Help and version are asked for: they go to stdout and end well.
+            let wanted = !error.use_stderr();
+            let _ = error.print();
+            return if wanted { Exit::Done.into() } else { Exit::Usage.into() };
+        }
+    };
+    run(options).into()
+}
+
+fn run(options: Options) -> Exit {
+    let common = &options.common;
+    match &options.command {
+        Command::Report(args) => report::run(args, common),
+        Command::Look(args) => look::run(args, common),
+        Command::Practice(args) => practice::run(args, common),
+        Command::Score(args) => score::run(args, common),
+        Command::Explain(args) => explain::run(args, common),
+    }
+}
+
+/// A line for people, on stderr. A closed stderr is no reason to stop.
+fn say(line: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stderr(), "{line}");
+}
+
+/// Text on stdout. A closed pipe (`| head`) ends quietly.
+fn print(text: &str) {
+    use std::io::Write;
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes());
+    let _ = out.flush();
+}

@@ -1,1 +1,8 @@
-//! Room: correlate.
+//! Float periods of rovers against events: who else was lost, what overlaps, beyond chance or not. Knows no cause.
+
+pub mod association;
+pub mod case;
+pub mod evidence;
+pub mod grid;
+pub mod periods;
+pub mod place;

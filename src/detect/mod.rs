@@ -1,1 +1,109 @@
-//! Room: detect.
+//! Detectors: tables of one unit in, events out, each from one file that says what it sees. A detector knows no cause, no
+//! format and no other detector. What it cannot judge it leaves out: absence of an event is never a measurement.
+//!
+//! To add a detector: a file here with `pub fn run(...) -> Vec<Event>`, one `mod` line, one line in [`base_events`] or
+//! [`rover_events`]; its event kinds get weights in `causes/weights.toml`.
+
+mod antenna_power;
+mod band_drop;
+mod base_position;
+mod correction_age;
+mod fading;
+mod limits;
+mod messages;
+mod own_signal;
+mod restart;
+mod second_frequency;
+mod setup;
+mod spectrum;
+mod station_switch;
+mod stream_gap;
+pub mod weak_signal;
+mod window;
+
+pub use limits::Limits;
+pub use setup::{NearPlace, Setup, advisories};
+
+use crate::frames::UnitFrames;
+use crate::model::event::{Event, Origin};
+use crate::model::time::UtcMs;
+use polars::frame::DataFrame;
+
+/// Events of a base, by time.
+pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
+    let mut events = Vec::new();
+    events.extend(second_frequency::run(frames, limits));
+    events.extend(base_position::run(frames, setup, limits));
+    events.extend(restart::run(frames, limits));
+    events.extend(messages::run(frames, limits));
+    events.extend(stream_gap::run(frames, limits));
+    events.extend(antenna_power::run(frames, setup, limits));
+    events.extend(band_drop::run(frames, limits));
+    events.extend(fading::run(frames, limits));
+    events.extend(spectrum::run(frames, limits));
+    sorted(events)
+}
+
+/// Events of a rover, by time.
+pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let mut events = Vec::new();
+    events.extend(correction_age::run(frames, limits));
+    events.extend(station_switch::run(frames, limits));
+    events.extend(restart::run(frames, limits));
+    events.extend(second_frequency::run(frames, limits));
+    events.extend(own_signal::run(frames, limits));
+    events.extend(band_drop::run(frames, limits));
+    events.extend(spectrum::run(frames, limits));
+    sorted(events)
+}
+
+fn sorted(mut events: Vec<Event>) -> Vec<Event> {
+    events.sort_by(|a, b| (a.from, a.to, a.kind, &a.unit, &a.detail).cmp(&(b.from, b.to, b.kind, &b.unit, &b.detail)));
+    events
+}
+
+/// Builds events of one unit with the origin of the table row nearest to their begin.
+pub(crate) struct Maker<'a> {
+    frames: &'a UnitFrames,
+    times: Vec<UtcMs>,
+    origins: Vec<u32>,
+}
+
+impl<'a> Maker<'a> {
+    /// Events that are read from `table`.
+    pub(crate) fn new(frames: &'a UnitFrames, table: &DataFrame) -> Maker<'a> {
+        use crate::frames::view;
+        Maker { frames, times: view::i64s(table, "time"), origins: view::u32s_full(table, "origin") }
+    }
+
+    /// Where the table's row at or before `t` (else the first) was read.
+    pub(crate) fn origin_at(&self, t: UtcMs) -> Origin {
+        let at = self.times.partition_point(|x| *x <= t).saturating_sub(1);
+        self.origins.get(at).map(|o| self.frames.origin(*o)).unwrap_or_default()
+    }
+
+    /// One event.
+    #[allow(clippy::too_many_arguments)]
+    pub(crate) fn event(
+        &self,
+        kind: &'static str,
+        from: UtcMs,
+        to: UtcMs,
+        value: Option<f64>,
+        value_unit: &'static str,
+        strength: f64,
+        detail: String,
+    ) -> Event {
+        Event {
+            unit: self.frames.unit.clone(),
+            kind,
+            from,
+            to: to.max(from),
+            value,
+            value_unit,
+            strength: strength.clamp(0.0, 1.0) as f32,
+            detail,
+            origin: self.origin_at(from),
+        }
+    }
+}

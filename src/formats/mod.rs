@@ -3,14 +3,21 @@
 //!
 //! To add a format: a folder or file here that implements [`Stream`], one `mod` line and one entry in [`recognise`].
 
+pub mod bits;
+pub mod framing;
+mod nmea;
+pub mod rtcm;
+pub mod tally;
 pub mod text;
 
 use crate::model::clock::DateHints;
 use crate::model::look::FileLook;
+use crate::model::problem::Problem;
 use crate::model::rows::Rows;
 use crate::model::time::UtcMs;
 use std::collections::BTreeSet;
 use std::io::Read;
+use text::FormatSettings;
 
 /// What a decoder is told about the file.
 #[derive(Debug, Clone, Default)]
@@ -39,6 +46,8 @@ pub struct Parsed {
     pub look: FileLook,
     /// What was in it, for the frames.
     pub rows: Rows,
+    /// Rows of correction frames in a capture of a unit that uses corrections itself: about the base that sent them.
+    pub received: Rows,
     /// First and last epoch.
     pub span: Option<(UtcMs, UtcMs)>,
     /// Who wrote it, by its own words.
@@ -62,14 +71,110 @@ pub const CHUNK_BYTES: usize = 256 * 1024;
 
 /// The decoder for a file that begins with `head` (up to [`HEAD_BYTES`]; the whole file when it is shorter); content
 /// decides, never the name. `None`: not one of the open formats.
-pub fn recognise(_head: &[u8], _context: &FileContext) -> Option<Box<dyn Stream>> {
+pub fn recognise(head: &[u8], context: &FileContext, settings: &FormatSettings) -> Option<Box<dyn Stream>> {
+    if foreign_by_form(head).is_some() {
+        return None;
+    }
+    let framed = framing::HeadLook::of(head);
+    if framed.is_certain() {
+        return Some(framing::stream(&framed, context));
+    }
+    // ENTRY rinex: `rinex::sniff(head, context)`.
+    // A syslog may hold a sentence, so only certain streams come before it.
+    if let Some(stream) = text::sniff(head, context, settings) {
+        return Some(stream);
+    }
+    if framed.is_framed() {
+        return Some(framing::stream(&framed, context));
+    }
+    text::sniff_mismatch(head, context, settings)
+}
+
+/// Shortest file that can say what it is.
+const SHORTEST: usize = 4;
+
+/// Why a file is foreign by its form alone, in words and with a hint.
+fn foreign_by_form(head: &[u8]) -> Option<(&'static str, &'static str)> {
+    match head {
+        [] => return Some(("the file is empty", "nothing to do; if data was expected, the logger wrote none")),
+        _ if head.len() < SHORTEST => {
+            return Some((
+                "the file is too short to say what it is",
+                "nothing to do; if data was expected, it was cut off",
+            ));
+        }
+        _ => {}
+    }
+    if is_utf16(head) {
+        return Some(("text in UTF-16, which no open format uses", "save the file as plain text (ASCII or UTF-8)"));
+    }
     None
 }
 
-/// Reads one file to its end.
+/// Text with two bytes a character: a byte order mark and zero bytes, or zeros in every second place only.
+fn is_utf16(head: &[u8]) -> bool {
+    let head = head.get(..4_096).unwrap_or(head);
+    let zeros = |from: usize| head.iter().skip(from).step_by(2).filter(|b| **b == 0).count();
+    let (even, odd) = (zeros(0), zeros(1));
+    let half = head.len() / 2;
+    let marked = matches!(head, [0xFF, 0xFE, ..] | [0xFE, 0xFF, ..]);
+    let one_sided = even.min(odd) * 20 < half && even.max(odd) * 10 > half * 8;
+    // In the other places there must be text.
+    let text = head.iter().filter(|b| matches!(b, b' '..=b'~' | b'\r' | b'\n' | b'\t')).count() * 10 > half * 8;
+    one_sided && (marked || text)
+}
+
+/// A file of none of the open formats: only counted.
+struct Foreign {
+    path: String,
+    bytes: u64,
+    reason: (&'static str, &'static str),
+}
+
+impl Stream for Foreign {
+    fn feed(&mut self, bytes: &[u8]) {
+        self.bytes += bytes.len() as u64;
+    }
+
+    fn finish(self: Box<Self>) -> Parsed {
+        let mut look = FileLook { path: self.path, compressed: "none".to_owned(), ..FileLook::default() };
+        look.bytes.unknown(self.bytes);
+        look.problems.push(Problem::whole(self.reason.0, self.reason.1));
+        Parsed { look, ..Parsed::default() }
+    }
+}
+
+/// The decoder for a file that begins with `head`, or one that only counts the bytes of a foreign file.
+fn decoder(head: &[u8], context: &FileContext, settings: &FormatSettings) -> Box<dyn Stream> {
+    recognise(head, context, settings).unwrap_or_else(|| {
+        let reason = foreign_by_form(head).unwrap_or((
+            "not one of the open formats",
+            "if the receiver can also log NMEA, RTCM 3 or RINEX, ask for that; a CSV can be read with a column_map",
+        ));
+        Box::new(Foreign { path: context.path.clone(), bytes: 0, reason })
+    })
+}
+
+/// Reads one file to its end. A file of no open format gives [`crate::model::look::Format::Foreign`], all bytes unknown.
 ///
 /// # Errors
 /// Only what the reader reports; the bytes read so far are then lost to the caller, who lists the file as unreadable.
-pub fn read(_reader: &mut dyn Read, _context: &FileContext) -> std::io::Result<Parsed> {
-    Ok(Parsed::default())
+pub fn read(reader: &mut dyn Read, context: &FileContext, settings: &FormatSettings) -> std::io::Result<Parsed> {
+    let mut head = Vec::with_capacity(HEAD_BYTES);
+    reader.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
+    let mut stream = decoder(&head, context, settings);
+    stream.feed(&head);
+    if head.len() == HEAD_BYTES {
+        let mut chunk = head;
+        chunk.resize(CHUNK_BYTES, 0);
+        loop {
+            match reader.read(&mut chunk) {
+                Ok(0) => break,
+                Ok(n) => stream.feed(chunk.get(..n).unwrap_or_default()),
+                Err(e) if e.kind() == std::io::ErrorKind::Interrupted => {}
+                Err(e) => return Err(e),
+            }
+        }
+    }
+    Ok(stream.finish())
 }

@@ -1,1 +1,89 @@
-//! Room: frames.
+//! Columnar tables with fixed schemas: the only thing later steps see.
+//!
+//! One [`UnitFrames`] holds the tables of one unit, sorted by time, overlapping bundles counted once. Times are UTC
+//! milliseconds (`Int64`); missing is null. The column `origin` of a table points into [`UnitFrames::origins`].
+
+mod build;
+pub mod schema;
+pub mod view;
+
+pub use build::UnitBuilder;
+
+use crate::model::event::Origin;
+use crate::model::ids::Role;
+use crate::model::time::UtcMs;
+use polars::frame::DataFrame;
+use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsResult};
+
+/// Tables of one unit. Schemas: [`schema`].
+#[derive(Debug, Clone)]
+pub struct UnitFrames {
+    /// Unit id.
+    pub unit: String,
+    /// Base or rover.
+    pub role: Role,
+    /// Site that the unit's bundles name; a rover's second-by-second membership may differ.
+    pub site: String,
+    /// Where rows came from; the `origin` columns point here.
+    pub origins: Vec<Origin>,
+    /// Rover epochs.
+    pub fixes: DataFrame,
+    /// Message statistics by minute.
+    pub corrections: DataFrame,
+    /// Reported base positions.
+    pub positions: DataFrame,
+    /// Antenna and receiver words.
+    pub descriptions: DataFrame,
+    /// Satellite and signal minutes.
+    pub signals: DataFrame,
+    /// Bands by ten seconds.
+    pub bands: DataFrame,
+    /// Systems by ten seconds.
+    pub systems: DataFrame,
+    /// Measured values.
+    pub metrics: DataFrame,
+    /// Spectrum sweeps.
+    pub spectra: DataFrame,
+    /// Logged events.
+    pub logged: DataFrame,
+    /// Stretches with data.
+    pub spans: DataFrame,
+}
+
+impl UnitFrames {
+    /// The origin behind an index of an `origin` column.
+    pub fn origin(&self, index: u32) -> Origin {
+        self.origins.get(index as usize).cloned().unwrap_or_default()
+    }
+
+    /// The rows within `from..to` (UTC ms; `None`: open). A span that reaches over an edge is kept whole.
+    ///
+    /// # Errors
+    /// When polars cannot build a table.
+    pub fn clip(mut self, from: Option<UtcMs>, to: Option<UtcMs>) -> PolarsResult<UnitFrames> {
+        if from.is_none() && to.is_none() {
+            return Ok(self);
+        }
+        let inside = |t: i64| from.is_none_or(|f| t >= f) && to.is_none_or(|e| t < e);
+        for table in [
+            &mut self.fixes,
+            &mut self.corrections,
+            &mut self.positions,
+            &mut self.descriptions,
+            &mut self.signals,
+            &mut self.bands,
+            &mut self.systems,
+            &mut self.metrics,
+            &mut self.spectra,
+            &mut self.logged,
+        ] {
+            let mask = view::i64s(table, "time").into_iter().map(inside).collect::<Vec<bool>>();
+            *table = table.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
+        }
+        let (begin, end) = (view::i64s(&self.spans, "time"), view::i64s(&self.spans, "until"));
+        let mask: Vec<bool> =
+            begin.iter().zip(&end).map(|(a, b)| from.is_none_or(|f| *b >= f) && to.is_none_or(|e| *a < e)).collect();
+        self.spans = self.spans.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
+        Ok(self)
+    }
+}

@@ -47,7 +47,6 @@ macro_rules! columns {
         }
     };
 }
-pub(crate) use columns;
 
 columns! {
     /// One rover epoch, kept at 1 s.
@@ -176,8 +175,11 @@ columns! {
         satellites: u8,
         /// Median C/N0 over satellites (each by its mean in the ten seconds), dB-Hz.
         cn0_median: f32,
-        /// Largest epoch-to-epoch change of the median over satellites within the ten seconds, dB (absolute).
+        /// Largest epoch-to-epoch change that the satellites share (the median of their changes) within the ten seconds,
+        /// dB, absolute.
         cn0_step_max: f32,
+        /// Mean deviation of the satellites' epoch-to-epoch changes from the shared change, dB: each fades for itself.
+        cn0_scatter: f32,
         /// Satellites that lost lock in the ten seconds.
         lost_lock: u8,
     }
@@ -194,7 +196,7 @@ columns! {
         satellites: u8,
         /// Satellites with a first frequency (band L1).
         first: u8,
-        /// Satellites with any second frequency (L2, L2W, L5, L6).
+        /// Satellites with any second frequency (L2, L2W, L5, L6) that is not too weak to be used (under 8 dB-Hz).
         second: u8,
     }
 }

@@ -1,6 +1,6 @@
 //! What every text decoder gathers: ledger, problems, rows, span and counts.
 
-use super::super::{FileContext, Identity, Parsed};
+use super::super::{FileContext, Parsed};
 use crate::model::ledger::Ledger;
 use crate::model::look::{FileLook, Format};
 use crate::model::problem::{Problem, Problems};
@@ -81,6 +81,6 @@ impl Body {
             problems: self.problems.into_list(),
             ..FileLook::default()
         };
-        Parsed { look, rows: self.rows, span: self.span, identity: Identity::default(), undated: self.undated }
+        Parsed { look, rows: self.rows, span: self.span, undated: self.undated, ..Parsed::default() }
     }
 }

@@ -1,0 +1,44 @@
+//! Manual text: `sky-storm`.
+use super::cautions::{COMMON, FLOAT};
+use crate::model::about::About;
+
+/// The words.
+pub const ABOUT: About = About {
+    id: "sky-storm",
+    side: "sky",
+    title: "Geomagnetic storm, flare or solar radio burst",
+    what: "The sun disturbs the ionosphere (storm, flare) or covers the satellites with radio noise (burst). Whole regions are \
+        hit for minutes or hours. Nothing on site is broken.",
+    looks_like: &[
+        "Many bases and rovers are hit in the same minutes or hours.",
+        "Kp of 5 and more, a listed flare, or a common dip of C/N0 on the sunlit side.",
+        "Semi-codeless L2 is hit first in a radio burst.",
+    ],
+    speaks_for: &[
+        "Rovers of other bases, far away, lost the fix in the same period.",
+        "Kp, flare list or ionosphere maps show a disturbance at that time.",
+        "In a burst: all satellites, all bands and systems together, with slow edges, by daylight.",
+    ],
+    speaks_against: &[
+        "Other bases of the region were fixed.",
+        "Kp was low and no flare is listed; or the sun was below the horizon for a flare or burst.",
+        "A raised Kp alone proves little: it happens on every fifth day or so.",
+    ],
+    checks: &[
+        "Look up Kp and flares for the hours of the loss, and give the files to the next run.",
+        "Ask other sites of the region for the same hours.",
+        "Wait: check again when Kp is below 4. Do not change settings meanwhile.",
+        "For critical work keep baselines short and check on a known point.",
+    ],
+    would_disprove: &[
+        "Bases and rovers 50 to 150 km away worked normally in the same hours.",
+        "The loss goes on on quiet days.",
+    ],
+    cautions: &[FLOAT],
+    sources: &[
+        "Kp: Matzka et al. 2021, doi 10.1029/2020SW002641.",
+        "Solar radio bursts and L-band receivers: Cerruti et al. 2006 and 2008, doi 10.1029/2006SW000254 and \
+         10.1029/2007SW000375.",
+        COMMON,
+    ],
+};

@@ -1,0 +1,330 @@
+//! From verdicts to the ranking of a site: lost time by cause, evidence lines, float periods.
+
+use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge};
+use super::weights::Weights;
+use crate::correlate::case::SiteCase;
+use crate::correlate::evidence::{Segment, SiteEvidence};
+use crate::model::event::Event;
+use crate::model::findings::{Cause, Evidence, FloatPeriod};
+use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
+use std::collections::BTreeMap;
+
+/// Ms to hours.
+pub fn hours(ms: i64) -> f64 {
+    ms as f64 / HOUR_MS as f64
+}
+
+/// The judged time of one site.
+#[derive(Debug, Clone, Default)]
+pub struct Ranking {
+    /// Ranked, with `unexplained` at its place.
+    pub causes: Vec<Cause>,
+    /// By unit and time.
+    pub float_periods: Vec<FloatPeriod>,
+}
+
+/// Judges all segments of a site and ranks its causes.
+pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Ranking {
+    let mut verdicts: Vec<Verdict> = evidence.segments.iter().map(|s| judge(s, weights, &[0.0; 22])).collect();
+    let extra = site_says(evidence, &verdicts);
+    verdicts = evidence.segments.iter().map(|s| judge(s, weights, &extra)).collect();
+    let total_lost: i64 = evidence.segments.iter().map(|s| s.lost_ms).sum();
+    let short_lost: i64 =
+        case.rovers.iter().filter(|r| !r.never_corrected).map(|r| r.time.lost_ms).sum::<i64>() - total_lost;
+
+    let mut by_cause: BTreeMap<Option<usize>, Vec<usize>> = BTreeMap::new();
+    for (i, v) in verdicts.iter().enumerate() {
+        by_cause.entry(v.cause).or_default().push(i);
+    }
+    let all_lost = (total_lost + short_lost.max(0)).max(1);
+    let mut causes: Vec<Cause> = by_cause
+        .iter()
+        .map(|(cause, members)| one_cause(*cause, members, case, evidence, &verdicts, weights, all_lost))
+        .collect();
+    // Lost seconds too short for a period stay unexplained.
+    if short_lost > 0 {
+        match causes.iter_mut().find(|c| c.cause == UNEXPLAINED) {
+            Some(c) => {
+                c.lost_fix_hours += hours(short_lost);
+                c.share = c.lost_fix_hours / hours(all_lost);
+            }
+            None => causes.push(Cause {
+                cause: UNEXPLAINED.to_owned(),
+                side: UNEXPLAINED.to_owned(),
+                lost_fix_hours: hours(short_lost),
+                share: short_lost as f64 / all_lost as f64,
+                confidence: 1.0,
+                ..Cause::default()
+            }),
+        }
+    }
+    causes.sort_by(|a, b| b.lost_fix_hours.total_cmp(&a.lost_fix_hours).then(a.cause.cmp(&b.cause)));
+    Ranking { causes, float_periods: float_periods(case, evidence, &verdicts) }
+}
+
+/// What the site as a whole says: a cause with much well-founded time is a little more likely for the rest.
+fn site_says(evidence: &SiteEvidence, verdicts: &[Verdict]) -> [f64; 22] {
+    let mut sure = [0.0_f64; 22];
+    let mut total = 0.0;
+    for (s, v) in evidence.segments.iter().zip(verdicts) {
+        total += s.lost_ms as f64;
+        if let Some(c) = v.cause {
+            sure[c] += s.lost_ms as f64 * v.probability;
+        }
+    }
+    let mut extra = [0.0; 22];
+    if total > 0.0 {
+        for (e, s) in extra.iter_mut().zip(sure) {
+            *e = 1.5 * (s / total).min(1.0);
+        }
+    }
+    extra
+}
+
+fn one_cause(
+    cause: Option<usize>,
+    members: &[usize],
+    case: &SiteCase,
+    evidence: &SiteEvidence,
+    verdicts: &[Verdict],
+    weights: &Weights,
+    all_lost: i64,
+) -> Cause {
+    let lost: i64 = members.iter().map(|i| evidence.segments[*i].lost_ms).sum();
+    let confidence =
+        members.iter().map(|i| verdicts[*i].probability * evidence.segments[*i].lost_ms as f64).sum::<f64>()
+            / (lost as f64).max(1.0);
+    let (id, side) = cause.map_or((UNEXPLAINED, UNEXPLAINED), |c| CAUSES[c]);
+    Cause {
+        cause: id.to_owned(),
+        side: side.to_owned(),
+        lost_fix_hours: hours(lost),
+        share: lost as f64 / all_lost as f64,
+        confidence,
+        evidence: evidence_lines(cause, members, case, evidence, verdicts, weights),
+        ..Cause::default()
+    }
+}
+
+/// How many lines of evidence for and against are listed.
+const MOST_LINES: usize = 8;
+
+fn evidence_lines(
+    cause: Option<usize>,
+    members: &[usize],
+    case: &SiteCase,
+    evidence: &SiteEvidence,
+    verdicts: &[Verdict],
+    weights: &Weights,
+) -> Vec<Evidence> {
+    // Event and context evidence, weighed by the lost time it stands beside.
+    let mut events: BTreeMap<usize, f64> = BTreeMap::new();
+    let mut context: BTreeMap<&str, (f64, i64, usize)> = BTreeMap::new();
+    for i in members {
+        let segment = &evidence.segments[*i];
+        let reasons: Vec<(usize, f64)> = match cause {
+            Some(_) => verdicts[*i].reasons.clone(),
+            None => segment.features.iter().enumerate().map(|(k, f)| (k, f.strength * 0.01)).collect(),
+        };
+        for (k, says) in reasons {
+            let Some(f) = segment.features.get(k) else { continue };
+            let weight = says * segment.lost_ms as f64;
+            match f.event {
+                Some(e) if cause.is_some() => *events.entry(e).or_default() += weight,
+                Some(_) => {}
+                None => {
+                    let c = context.entry(f.id.as_str()).or_insert((0.0, 0, *i));
+                    c.0 += weight;
+                    c.1 += segment.lost_ms;
+                    if segment.lost_ms > evidence.segments[c.2].lost_ms {
+                        c.2 = *i;
+                    }
+                }
+            }
+        }
+    }
+    let mut lines: Vec<(f64, Evidence)> = events
+        .into_iter()
+        .filter(|(_, w)| w.abs() > 0.0)
+        .filter_map(|(e, w)| Some((w, event_line(evidence.events.get(e)?, w > 0.0))))
+        .collect();
+    let lost: i64 = members.iter().map(|i| evidence.segments[*i].lost_ms).sum();
+    for (id, (w, ms, at)) in context {
+        if ms * 5 < lost {
+            continue;
+        }
+        let segment = &evidence.segments[at];
+        if let Some(text) = context_words(id, segment, members, evidence) {
+            let rover = case.rovers.get(segment.rover);
+            let origin = rover.map(|r| r.origin(segment.first)).unwrap_or_default();
+            let supports = cause.is_some() && w > 0.0;
+            lines.push((
+                w,
+                Evidence {
+                    text,
+                    from: rfc3339(segment.from),
+                    to: rfc3339(segment.to),
+                    unit: rover.map(|r| r.unit.clone()).unwrap_or_default(),
+                    bundle: origin.bundle,
+                    file: origin.file,
+                    supports,
+                },
+            ));
+        }
+    }
+    lines.sort_by(|a, b| {
+        b.0.abs().total_cmp(&a.0.abs()).then_with(|| a.1.text.cmp(&b.1.text)).then_with(|| a.1.from.cmp(&b.1.from))
+    });
+    let mut kinds: BTreeMap<String, usize> = BTreeMap::new();
+    let mut out: Vec<Evidence> = Vec::new();
+    for (_, line) in lines {
+        // Three examples of the same sort are enough: the tables hold all.
+        let sort: String = line.text.chars().filter(|c| !c.is_ascii_digit()).take(24).collect();
+        let n = kinds.entry(sort).or_default();
+        *n += 1;
+        if *n <= 3 && out.len() < MOST_LINES {
+            out.push(line);
+        }
+    }
+    let _ = weights;
+    out
+}
+
+fn event_line(event: &Event, supports: bool) -> Evidence {
+    Evidence {
+        text: event.detail.clone(),
+        from: rfc3339(event.from),
+        to: rfc3339(event.to),
+        unit: event.unit.clone(),
+        bundle: event.origin.bundle.clone(),
+        file: event.origin.file.clone(),
+        supports,
+    }
+}
+
+/// Words for evidence without an event; the numbers are means over the cause's lost time.
+fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &SiteEvidence) -> Option<String> {
+    let mean = |value: &dyn Fn(&Segment) -> Option<f64>| -> Option<f64> {
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for i in members {
+            let s = &evidence.segments[*i];
+            if let Some(v) = value(s) {
+                sum += v * s.lost_ms as f64;
+                weight += s.lost_ms as f64;
+            }
+        }
+        (weight > 0.0).then(|| sum / weight)
+    };
+    let others = mean(&|s| (s.others.observed > 0).then_some(s.others.lost_share));
+    let observed = segment.others.observed;
+    let percent = |v: f64| format!("{:.0} %", v * 100.0);
+    Some(match id {
+        "context:others-lost" => format!(
+            "the other rovers of the base were lost {} of the same time ({observed} observed in the longest period)",
+            percent(others?)
+        ),
+        "context:others-fixed" => format!(
+            "the other rovers of the base kept their fix {} of the same time ({observed} observed in the longest period)",
+            percent(1.0 - others?)
+        ),
+        "context:no-others" => "no other rover of this base was observed at the time".to_owned(),
+        "context:neighbours-lost" => {
+            let n = mean(&|s| (s.neighbours.observed > 0).then_some(s.neighbours.lost_share))?;
+            format!("rovers of neighbouring bases were lost {} of the same time", percent(n))
+        }
+        "context:neighbours-fixed" => {
+            let n = mean(&|s| (s.neighbours.observed > 0).then_some(s.neighbours.lost_share))?;
+            format!("rovers of neighbouring bases kept their fix {} of the same time", percent(1.0 - n))
+        }
+        "context:corrections-fresh" => {
+            format!("corrections stayed fresh: mean age {:.1} s", mean(&|s| s.mean_age_s)?)
+        }
+        "context:corrections-old" => match mean(&|s| s.mean_age_s) {
+            Some(age) => format!("corrections were old: mean age {age:.0} s"),
+            None => "no corrections at all".to_owned(),
+        },
+        "context:all-corrections-old" => "all rovers of the base had old corrections at once".to_owned(),
+        "context:only-own-corrections-old" => "only this rover's corrections were old".to_owned(),
+        "context:corrections-far" => "corrections get old where the rover is far from the base".to_owned(),
+        "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
+        "context:far-from-base" => "the rover was far from the base".to_owned(),
+        "context:base-tracks-well" => "the base logged its observations without a finding of its own".to_owned(),
+        "context:base-silent" => "the base logged no observations at the time".to_owned(),
+        "context:base-log-missing" => "no log of the base covers the time".to_owned(),
+        "context:equatorial-evening" => "evening hours near the magnetic equator".to_owned(),
+        "context:auroral" => "the site lies under the auroral zone".to_owned(),
+        _ => return None,
+    })
+}
+
+/// Neighbouring segments of one period with one cause become one float period.
+fn float_periods(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Vec<FloatPeriod> {
+    struct Open {
+        rover: usize,
+        cause: Option<usize>,
+        from: UtcMs,
+        to: UtcMs,
+        lost_ms: i64,
+        weighted: f64,
+        state_ms: (crate::model::ids::FixState, i64),
+        age: (f64, f64),
+        others: (f64, f64),
+        first: usize,
+    }
+    let mut open: Vec<Open> = Vec::new();
+    for (s, v) in evidence.segments.iter().zip(verdicts) {
+        let joins = open.last().is_some_and(|o| o.rover == s.rover && o.to == s.from && o.cause == v.cause);
+        if !joins {
+            open.push(Open {
+                rover: s.rover,
+                cause: v.cause,
+                from: s.from,
+                to: s.to,
+                lost_ms: 0,
+                weighted: 0.0,
+                state_ms: (s.state, s.lost_ms),
+                age: (0.0, 0.0),
+                others: (0.0, 0.0),
+                first: s.first,
+            });
+        }
+        if let Some(o) = open.last_mut() {
+            o.to = s.to;
+            o.lost_ms += s.lost_ms;
+            o.weighted += v.probability * s.lost_ms as f64;
+            if s.lost_ms > o.state_ms.1 {
+                o.state_ms = (s.state, s.lost_ms);
+            }
+            if let Some(age) = s.mean_age_s {
+                o.age.0 += age * s.lost_ms as f64;
+                o.age.1 += s.lost_ms as f64;
+            }
+            if s.others.observed > 0 {
+                o.others.0 += s.others.lost_share * s.lost_ms as f64;
+                o.others.1 += s.lost_ms as f64;
+            }
+        }
+    }
+    let mean = |(sum, weight): (f64, f64)| (weight > 0.0).then(|| sum / weight);
+    let mut periods: Vec<FloatPeriod> = open
+        .into_iter()
+        .map(|o| {
+            let rover = case.rovers.get(o.rover);
+            let origin = rover.map(|r| r.origin(o.first)).unwrap_or_default();
+            FloatPeriod {
+                unit: rover.map(|r| r.unit.clone()).unwrap_or_default(),
+                from: rfc3339(o.from),
+                to: rfc3339(o.to),
+                state: o.state_ms.0.name().to_owned(),
+                mean_correction_age_s: mean(o.age),
+                cause: o.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0).to_owned(),
+                confidence: o.weighted / (o.lost_ms as f64).max(1.0),
+                others_lost: mean(o.others),
+                bundle: origin.bundle,
+                file: origin.file,
+            }
+        })
+        .collect();
+    periods.sort_by(|a, b| (&a.unit, &a.from).cmp(&(&b.unit, &b.from)));
+    periods
+}

@@ -1,0 +1,159 @@
+//! One verdict a segment of lost time: probabilities over the causes from the evidence that overlaps it.
+
+use super::weights::Weights;
+use crate::correlate::evidence::Segment;
+use std::collections::BTreeMap;
+
+/// Id and side of every cause, in the order of the contract.
+pub const CAUSES: [(&str, &str); 22] = [
+    ("base-second-frequency", "base"),
+    ("base-weak-signal", "base"),
+    ("base-antenna-power", "base"),
+    ("base-interference", "base"),
+    ("base-multipath", "base"),
+    ("base-obstruction", "base"),
+    ("base-moved", "base"),
+    ("base-restart", "base"),
+    ("base-messages", "base"),
+    ("base-firmware", "base"),
+    ("link-outage", "link"),
+    ("link-range", "link"),
+    ("link-rover", "link"),
+    ("link-station-clash", "link"),
+    ("sky-scintillation", "sky"),
+    ("sky-storm", "sky"),
+    ("long-baseline", "sky"),
+    ("rover-obstruction", "rover"),
+    ("rover-tracking", "rover"),
+    ("rover-interference", "rover"),
+    ("rover-restart", "rover"),
+    ("rover-firmware", "rover"),
+];
+
+/// No evidence strong enough.
+pub const UNEXPLAINED: &str = "unexplained";
+
+/// Index of a cause in [`CAUSES`].
+pub fn index_of(cause: &str) -> Option<usize> {
+    CAUSES.iter().position(|(id, _)| *id == cause)
+}
+
+/// The verdict on one segment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// Index into [`CAUSES`]; `None` is `unexplained`.
+    pub cause: Option<usize>,
+    /// Its probability.
+    pub probability: f64,
+    /// Log-odds that each piece of evidence gave to the chosen cause, largest first: feature index and log-odds.
+    pub reasons: Vec<(usize, f64)>,
+}
+
+/// The least evidence for a cause by itself, log-odds, without what everybody shares (who else, place in the world).
+const LEAST_OWN_EVIDENCE: f64 = 1.2;
+
+/// Judges one segment. `extra` adds log-odds a cause (what the site as a whole says).
+pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict {
+    let mut scores = [0.0_f64; 22];
+    let mut reasons: Vec<Vec<(usize, f64)>> = vec![Vec::new(); CAUSES.len()];
+    for (c, (cause, side)) in CAUSES.iter().enumerate() {
+        // Evidence that depends on one observation counts once: the strongest piece of each group.
+        let mut groups: BTreeMap<&str, (usize, f64)> = BTreeMap::new();
+        for (k, f) in segment.features.iter().enumerate() {
+            let Some(row) = weights.row(&f.id) else { continue };
+            let says = weights.says(&f.id, cause, side) * f.strength;
+            if says == 0.0 {
+                continue;
+            }
+            let best = groups.entry(row.group.as_str()).or_insert((k, says));
+            if says.abs() > best.1.abs() {
+                *best = (k, says);
+            }
+        }
+        let own: f64 =
+            groups.values().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
+        let total: f64 = groups.values().map(|(_, s)| s).sum();
+        scores[c] = weights.prior(cause) + extra[c] + total + never(segment, cause, side);
+        if own < LEAST_OWN_EVIDENCE {
+            scores[c] -= 3.0;
+        }
+        reasons[c] = groups.into_values().collect();
+        reasons[c].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    }
+    let unexplained = weights.prior(UNEXPLAINED);
+    let highest = scores.iter().copied().fold(unexplained, f64::max);
+    let total: f64 = scores.iter().map(|s| (s - highest).exp()).sum::<f64>() + (unexplained - highest).exp();
+    let best = (0..scores.len()).max_by(|a, b| scores[*a].total_cmp(&scores[*b])).unwrap_or(0);
+    if scores[best] > unexplained {
+        Verdict {
+            cause: Some(best),
+            probability: (scores[best] - highest).exp() / total,
+            reasons: std::mem::take(&mut reasons[best]),
+        }
+    } else {
+        Verdict { cause: None, probability: (unexplained - highest).exp() / total, reasons: Vec::new() }
+    }
+}
+
+/// Whether a piece of evidence speaks of the cause itself, not only of the circumstances.
+fn is_own(id: &str) -> bool {
+    !matches!(
+        id,
+        "context:others-lost"
+            | "context:others-fixed"
+            | "context:no-others"
+            | "context:neighbours-lost"
+            | "context:neighbours-fixed"
+            | "context:equatorial-evening"
+            | "context:auroral"
+            | "context:base-tracks-well"
+            | "standing:emitter-near"
+            | "standing:airport-near"
+    )
+}
+
+/// What must never be said (`analysis.md`, Verdicts): log-odds so low that nothing outweighs them.
+fn never(segment: &Segment, cause: &str, side: &str) -> f64 {
+    const NEVER: f64 = -12.0;
+    let others = segment.others;
+    let strength = |id: &str| segment.features.iter().find(|f| f.id == id).map_or(0.0, |f| f.strength);
+    let mut sum = 0.0;
+    // A base cause for loss that only one of several observed rovers has.
+    if side == "base" && others.observed >= 2 && others.lost_share < 0.1 {
+        sum += NEVER;
+    }
+    // A rover cause for loss that all have at once.
+    if side == "rover" && others.observed >= 2 && others.lost_share > 0.9 {
+        sum += NEVER;
+    }
+    // A link cause while corrections are fresh (a clash delivers fresh corrections of the wrong base).
+    if side == "link" && cause != "link-station-clash" && strength("context:corrections-fresh") > 0.9 {
+        sum += NEVER;
+    }
+    // Interference from a slow drift: it needs a drop, jumps or a spike of its own.
+    if cause == "base-interference"
+        && strength("base:band-drop")
+            + strength("base:band-jumps")
+            + strength("base:spectrum-spike")
+            + strength("base:all-bands-drop")
+            < 0.05
+    {
+        sum += NEVER;
+    }
+    // A sky cause from one base while its neighbours were quiet; without neighbours it needs two of: several satellites
+    // fading, the place and local time for it, Kp or a flare.
+    if side == "sky" && cause != "long-baseline" {
+        if segment.neighbours.observed >= 2 && segment.neighbours.lost_share < 0.03 {
+            sum += NEVER / 2.0;
+        }
+        let signs = [
+            strength("base:satellites-fading") > 0.05,
+            strength("context:equatorial-evening") + strength("context:auroral") > 0.1,
+            strength("sky:kp-storm") + strength("sky:flare") > 0.1,
+        ];
+        if segment.neighbours.observed == 0 && signs.iter().filter(|s| **s).count() < 2 {
+            sum += NEVER / 2.0;
+        }
+    }
+    sum
+}

@@ -1,0 +1,120 @@
+//! The table of weights: what each piece of evidence says for or against each cause.
+
+use crate::correlate::evidence::Timing;
+use serde::Deserialize;
+use std::collections::BTreeMap;
+
+/// The table that ships with the program.
+pub const SHIPPED: &str = include_str!("weights.toml");
+
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Table {
+    prior: BTreeMap<String, f64>,
+    evidence: Vec<Row>,
+}
+
+/// One piece of evidence.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Row {
+    /// `scope:kind`.
+    pub id: String,
+    /// How long it goes on to work after its end, s.
+    #[serde(default)]
+    pub after_s: f64,
+    /// How exactly its times are known, s.
+    #[serde(default)]
+    pub exact_s: f64,
+    /// Evidence of one group comes from one observation.
+    pub group: String,
+    /// Log-odds by cause id or side.
+    pub says: BTreeMap<String, f64>,
+}
+
+/// The weights in use.
+#[derive(Debug, Clone)]
+pub struct Weights {
+    prior: BTreeMap<String, f64>,
+    rows: BTreeMap<String, Row>,
+}
+
+impl Weights {
+    /// Reads a table.
+    ///
+    /// # Errors
+    /// TOML faults with line and column; an id that stands twice; a cause or side that does not exist.
+    pub fn parse(text: &str, cause_sides: &[(&str, &str)]) -> Result<Weights, String> {
+        let table: Table = toml::from_str(text).map_err(|e| format!("weights: {e}"))?;
+        let known = |name: &str| cause_sides.iter().any(|(cause, side)| *cause == name || *side == name);
+        let mut rows = BTreeMap::new();
+        for row in table.evidence {
+            if let Some(bad) = row.says.keys().find(|k| !known(k)) {
+                return Err(format!("weights: `{}` names `{bad}`, which is neither a cause nor a side", row.id));
+            }
+            if let Some(twice) = rows.insert(row.id.clone(), row) {
+                return Err(format!("weights: `{}` stands twice", twice.id));
+            }
+        }
+        if let Some(bad) = table.prior.keys().find(|k| !known(k)) {
+            return Err(format!("weights: prior of `{bad}`, which is no cause"));
+        }
+        Ok(Weights { prior: table.prior, rows })
+    }
+
+    /// Log-odds before any evidence.
+    pub fn prior(&self, cause: &str) -> f64 {
+        self.prior.get(cause).copied().unwrap_or(0.0)
+    }
+
+    /// The row of a piece of evidence; `None`: it says nothing.
+    pub fn row(&self, id: &str) -> Option<&Row> {
+        self.rows.get(id)
+    }
+
+    /// All rows by id.
+    pub fn rows(&self) -> impl Iterator<Item = &Row> {
+        self.rows.values()
+    }
+
+    /// How a piece of evidence works in time.
+    pub fn timing(&self, id: &str) -> Timing {
+        match self.rows.get(id) {
+            Some(row) => {
+                Timing { after_ms: (row.after_s * 1000.0) as i64, resolution_ms: (row.exact_s * 1000.0) as i64 }
+            }
+            None => Timing { after_ms: 60_000, resolution_ms: 15_000 },
+        }
+    }
+
+    /// What a piece of evidence says about a cause of a side, log-odds at full strength.
+    pub fn says(&self, id: &str, cause: &str, side: &str) -> f64 {
+        let Some(row) = self.rows.get(id) else { return 0.0 };
+        row.says.get(cause).copied().unwrap_or(0.0) + row.says.get(side).copied().unwrap_or(0.0)
+    }
+}
+
+impl Weights {
+    /// Puts the user's numbers over the table's.
+    ///
+    /// # Errors
+    /// An evidence id that the table does not have, or a name that is neither a cause nor a side.
+    pub fn override_with(
+        &mut self,
+        given: &BTreeMap<String, BTreeMap<String, f64>>,
+        cause_sides: &[(&str, &str)],
+    ) -> Result<(), String> {
+        for (id, says) in given {
+            let Some(row) = self.rows.get_mut(id) else {
+                return Err(format!("settings, [weights]: there is no evidence `{id}`"));
+            };
+            for (name, value) in says {
+                if !cause_sides.iter().any(|(cause, side)| cause == name || side == name) {
+                    return Err(format!("settings, [weights] `{id}`: `{name}` is neither a cause nor a side"));
+                }
+                row.says.insert(name.clone(), *value);
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,39 @@
+//! `lostfix look`: what is in one bundle or one file.
+
+use super::options::{Common, LookArgs};
+use super::{Exit, print, say};
+use crate::config::settings::Settings;
+use crate::pipeline::look::{Look, look};
+
+/// Runs the command.
+pub fn run(args: &LookArgs, common: &Common) -> Exit {
+    let settings = match &common.config {
+        Some(path) => match super::report::load_settings(path) {
+            Ok(s) => s,
+            Err(why) => {
+                say(&format!("lostfix: {why}"));
+                return Exit::Usage;
+            }
+        },
+        None => Settings::default(),
+    };
+    let looked: Look = match look(&args.path, &settings) {
+        Ok(l) => l,
+        Err(why) => {
+            say(&format!("lostfix: {why}"));
+            return Exit::Usage;
+        }
+    };
+    if args.json {
+        match serde_json::to_string_pretty(&looked) {
+            Ok(text) => print(&format!("{text}\n")),
+            Err(e) => {
+                say(&format!("lostfix: {e}"));
+                return Exit::Failed;
+            }
+        }
+    } else {
+        print(&looked.text());
+    }
+    if looked.not_read.is_empty() { Exit::Done } else { Exit::SomeNotRead }
+}

@@ -1,0 +1,62 @@
+//! What is brought together for one site before any verdict.
+
+use super::periods::RoverTime;
+use crate::model::event::{Event, Origin};
+use crate::model::time::UtcMs;
+
+/// One rover at one site: its epochs there and what follows from them.
+#[derive(Debug, Clone, Default)]
+pub struct RoverCase {
+    /// Unit id.
+    pub unit: String,
+    /// Epochs, UTC ms, ascending.
+    pub times: Vec<UtcMs>,
+    /// Fix state codes.
+    pub states: Vec<u32>,
+    /// Correction age, s; NaN when missing.
+    pub ages_s: Vec<f32>,
+    /// Degrees; NaN when missing.
+    pub lat: Vec<f64>,
+    /// Degrees; NaN when missing.
+    pub lon: Vec<f64>,
+    /// Origin of each epoch, index into `origins`.
+    pub origin_of: Vec<u32>,
+    /// Where epochs were read.
+    pub origins: Vec<Origin>,
+    /// Lost, observed, start-up.
+    pub time: RoverTime,
+    /// The rover's own events.
+    pub events: Vec<Event>,
+    /// It never had a correction in the window.
+    pub never_corrected: bool,
+}
+
+impl RoverCase {
+    /// Where the epoch at `index` was read.
+    pub fn origin(&self, index: usize) -> Origin {
+        self.origin_of.get(index).and_then(|o| self.origins.get(*o as usize)).cloned().unwrap_or_default()
+    }
+}
+
+/// One site.
+#[derive(Debug, Clone, Default)]
+pub struct SiteCase {
+    /// Site id.
+    pub site: String,
+    /// Base units.
+    pub bases: Vec<String>,
+    /// Latitude, longitude (degrees), ellipsoidal height (m) of the base.
+    pub position: Option<(f64, f64, f64)>,
+    /// Magnetic (dip) latitude, degrees.
+    pub magnetic_latitude: Option<f64>,
+    /// Rovers with epochs here.
+    pub rovers: Vec<RoverCase>,
+    /// Events of the bases.
+    pub base_events: Vec<Event>,
+    /// Conditions without an epoch: firmware, link budget, emitters, messages.
+    pub standing: Vec<Event>,
+    /// Kp, flares.
+    pub sky_events: Vec<Event>,
+    /// Times in which the base's own observations are there, merged.
+    pub base_observed: Vec<(UtcMs, UtcMs)>,
+}

@@ -1,0 +1,437 @@
+//! Evidence for each stretch of lost time: which events overlap it, who else was lost, how old the corrections were, where
+//! the rover stood. Strengths from 0 to 1; what it means for a cause is not known here.
+
+use super::association::{Association, associations};
+use super::case::{RoverCase, SiteCase};
+use super::grid::{Grid, Others, merge_spans, others, overlap_ms};
+use super::place::{PlaceBound, place_bound};
+use crate::model::event::Event;
+use crate::model::ids::FixState;
+use crate::model::time::{HOUR_MS, UtcMs};
+use std::collections::BTreeMap;
+
+/// How an event kind works in time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Timing {
+    /// How long it goes on to work after its end, ms (a rover needs time to get its fix back).
+    pub after_ms: i64,
+    /// How exactly its times are known, ms.
+    pub resolution_ms: i64,
+}
+
+/// One piece of evidence on a segment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feature {
+    /// `base:restart`, `rover:band-drop`, `context:others-lost`, ...
+    pub id: String,
+    /// 0 to 1.
+    pub strength: f64,
+    /// The event behind it, index into [`SiteEvidence::events`].
+    pub event: Option<usize>,
+}
+
+/// A stretch of lost time of one rover that is judged as one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segment {
+    /// Index of the rover in the case.
+    pub rover: usize,
+    /// Begin.
+    pub from: UtcMs,
+    /// End.
+    pub to: UtcMs,
+    /// Lost time inside, ms.
+    pub lost_ms: i64,
+    /// State that took most of it.
+    pub state: FixState,
+    /// Mean correction age over epochs that have one, s.
+    pub mean_age_s: Option<f64>,
+    /// The other rovers of the base.
+    pub others: Others,
+    /// The rovers of other sites near by.
+    pub neighbours: Others,
+    /// Index of the first epoch.
+    pub first: usize,
+    /// Evidence.
+    pub features: Vec<Feature>,
+}
+
+/// All evidence of a site.
+#[derive(Debug, Clone, Default)]
+pub struct SiteEvidence {
+    /// Lost time in segments, by rover and time.
+    pub segments: Vec<Segment>,
+    /// Every event that a feature may point to.
+    pub events: Vec<Event>,
+    /// How base events go with the loss of all rovers.
+    pub base_associations: BTreeMap<&'static str, Association>,
+    /// How a rover's own events go with its loss, a rover each.
+    pub rover_associations: Vec<BTreeMap<&'static str, Association>>,
+    /// Bad places, a rover each.
+    pub places: Vec<PlaceBound>,
+}
+
+/// Limits that the evidence needs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EvidenceLimits {
+    /// Corrections up to this age are fresh, s.
+    pub age_fresh_s: f64,
+    /// Older than this is old, s.
+    pub age_old_s: f64,
+    /// A baseline from which distance speaks, km.
+    pub long_baseline_km: f64,
+}
+
+/// Gathers the evidence of one site. `neighbour_grids` are those of rovers of other sites within the neighbour distance.
+pub fn gather(
+    case: &SiteCase,
+    grids: &[Grid],
+    neighbour_grids: &[&Grid],
+    timing: &dyn Fn(&str) -> Timing,
+    limits: &EvidenceLimits,
+) -> SiteEvidence {
+    let mut out = SiteEvidence::default();
+    let base_count = case.base_events.len();
+    out.events.extend(case.base_events.iter().cloned());
+    let sky_at = out.events.len();
+    out.events.extend(case.sky_events.iter().cloned());
+    let standing_at = out.events.len();
+    out.events.extend(case.standing.iter().cloned());
+
+    let pairs: Vec<(&RoverCase, &Grid)> = case.rovers.iter().zip(grids).filter(|(r, _)| !r.never_corrected).collect();
+    out.base_associations = associations(&case.base_events, &pairs, |kind| timing(&format!("base:{kind}")).after_ms);
+
+    for (r, rover) in case.rovers.iter().enumerate() {
+        let own_at = out.events.len();
+        out.events.extend(rover.events.iter().cloned());
+        let own = associations(&rover.events, &[(rover, &grids[r])], |kind| timing(&format!("rover:{kind}")).after_ms);
+        let place = place_bound(rover);
+        let distance = distances_km(case, rover);
+        let reach = range_evidence(rover, &distance, limits.age_old_s);
+        let far = far_evidence(rover, &distance, limits.long_baseline_km);
+        let other_grids: Vec<&Grid> = case
+            .rovers
+            .iter()
+            .zip(grids)
+            .enumerate()
+            .filter(|(i, (o, _))| *i != r && !o.never_corrected && o.unit != rover.unit)
+            .map(|(_, (_, g))| g)
+            .collect();
+        if rover.never_corrected {
+            out.rover_associations.push(own);
+            out.places.push(place);
+            continue;
+        }
+        for period in &rover.time.periods {
+            let mut cuts = vec![period.from, period.to];
+            for (events, side) in [(&case.base_events, "base"), (&rover.events, "rover")] {
+                for e in events.iter().filter(|e| e.from < period.to && e.to + HOUR_MS > period.from) {
+                    let t = timing(&format!("{side}:{}", e.kind));
+                    cuts.push(e.from - t.resolution_ms.min(15_000));
+                    cuts.push(e.to + t.after_ms);
+                }
+            }
+            for (from, to) in pieces(cuts, period.from, period.to) {
+                let Some(mut segment) = bare(rover, r, from, to, period.first, period.end) else { continue };
+                segment.others = others(other_grids.iter().copied(), from, to);
+                segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
+                let mut f = Vec::new();
+                for (k, e) in case.base_events.iter().enumerate() {
+                    let a = out.base_associations.get(e.kind).map_or(0.0, Association::weight);
+                    event_feature(&mut f, "base", e, k, &segment, period.from, a, timing);
+                }
+                for (k, e) in rover.events.iter().enumerate() {
+                    let a = own.get(e.kind).map_or(0.0, Association::weight);
+                    event_feature(&mut f, "rover", e, own_at + k, &segment, period.from, a, timing);
+                }
+                for (k, e) in case.sky_events.iter().enumerate() {
+                    event_feature(&mut f, "sky", e, sky_at + k, &segment, period.from, 1.0, timing);
+                }
+                for (k, e) in case.standing.iter().enumerate() {
+                    let side = if e.unit == rover.unit { "own" } else { "standing" };
+                    let other_rover = case.rovers.iter().any(|o| o.unit == e.unit && o.unit != rover.unit);
+                    if !other_rover {
+                        f.push(Feature {
+                            id: format!("{side}:{}", e.kind),
+                            strength: f64::from(e.strength),
+                            event: Some(standing_at + k),
+                        });
+                    }
+                }
+                context(&mut f, case, rover, &segment, &place, &reach, &far, limits, base_count);
+                segment.features = f;
+                out.segments.push(segment);
+            }
+        }
+        out.rover_associations.push(own);
+        out.places.push(place);
+    }
+    out
+}
+
+/// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.
+fn pieces(mut cuts: Vec<UtcMs>, from: UtcMs, to: UtcMs) -> Vec<(UtcMs, UtcMs)> {
+    cuts.retain(|c| *c >= from && *c <= to);
+    cuts.sort_unstable();
+    let mut kept: Vec<UtcMs> = Vec::new();
+    for c in cuts {
+        if kept.last().is_none_or(|last| c - last >= 10_000) && kept.len() < 200 {
+            kept.push(c);
+        }
+    }
+    let short_tail = kept.len() > 1 && kept.last().is_some_and(|last| *last < to && to - last < 10_000);
+    if short_tail {
+        kept.pop();
+    }
+    kept.push(to);
+    kept.dedup();
+    kept.windows(2).map(|w| (w[0], w[1])).filter(|(a, b)| b > a).collect()
+}
+
+fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: usize) -> Option<Segment> {
+    let a = first + rover.times[first..end].partition_point(|t| *t < from);
+    let b = first + rover.times[first..end].partition_point(|t| *t < to);
+    let mut lost_ms = 0;
+    let mut by_state = [0_i64; 6];
+    let (mut age_sum, mut age_n) = (0.0, 0_u32);
+    for i in a..b {
+        if rover.time.kinds[i] != super::periods::EpochKind::Lost {
+            continue;
+        }
+        lost_ms += rover.time.lasts_ms[i];
+        if let Some(s) = by_state.get_mut(rover.states[i] as usize) {
+            *s += rover.time.lasts_ms[i];
+        }
+        if rover.ages_s.get(i).is_some_and(|x| x.is_finite()) {
+            age_sum += f64::from(rover.ages_s[i]);
+            age_n += 1;
+        }
+    }
+    if lost_ms == 0 {
+        return None;
+    }
+    let state = (0..6_u8).max_by_key(|s| (by_state[usize::from(*s)], 6 - s)).and_then(FixState::from_code)?;
+    Some(Segment {
+        rover: r,
+        from,
+        to,
+        lost_ms,
+        state,
+        mean_age_s: (age_n > 0).then(|| age_sum / f64::from(age_n)),
+        others: Others::default(),
+        neighbours: Others::default(),
+        first: a,
+        features: Vec::new(),
+    })
+}
+
+#[allow(clippy::too_many_arguments)]
+fn event_feature(
+    features: &mut Vec<Feature>,
+    side: &str,
+    event: &Event,
+    index: usize,
+    segment: &Segment,
+    period_from: UtcMs,
+    association: f64,
+    timing: &dyn Fn(&str) -> Timing,
+) {
+    // A quick look before the allocation: after effects never last longer than an hour.
+    if event.from > segment.to || event.to + HOUR_MS < segment.from {
+        return;
+    }
+    let id = format!("{side}:{}", event.kind);
+    let t = timing(&id);
+    let from = event.from - t.resolution_ms;
+    let to = event.to + t.resolution_ms + t.after_ms;
+    let overlap = (segment.to.min(to) - segment.from.max(from)).max(0);
+    let share = overlap as f64 / (segment.to - segment.from).max(1) as f64;
+    if share <= 0.05 {
+        return;
+    }
+    // An event after the loss cannot have caused it; it may still keep the fix away.
+    let late = if event.from > period_from + t.resolution_ms.max(15_000) { 0.6 } else { 1.0 };
+    let strength = f64::from(event.strength) * share * association * late;
+    if strength < 0.02 {
+        return;
+    }
+    match features.iter_mut().find(|f| f.id == id) {
+        Some(f) if f.strength >= strength => {}
+        Some(f) => {
+            f.strength = strength;
+            f.event = Some(index);
+        }
+        None => features.push(Feature { id, strength, event: Some(index) }),
+    }
+}
+
+#[allow(clippy::too_many_arguments)]
+fn context(
+    f: &mut Vec<Feature>,
+    case: &SiteCase,
+    rover: &RoverCase,
+    segment: &Segment,
+    place: &PlaceBound,
+    reach: &Reach,
+    far: &[f32],
+    limits: &EvidenceLimits,
+    base_events: usize,
+) {
+    let mut add = |id: &str, strength: f64| {
+        if strength > 0.02 {
+            f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
+        }
+    };
+    let o = segment.others;
+    if o.observed > 0 {
+        let enough = if o.observed == 1 { 0.75 } else { 1.0 };
+        add("others-lost", ((o.lost_share - 0.3) / 0.6).clamp(0.0, 1.0) * enough);
+        add("others-fixed", ((0.7 - o.lost_share) / 0.6).clamp(0.0, 1.0) * enough);
+    } else {
+        add("no-others", 1.0);
+    }
+    let n = segment.neighbours;
+    if n.observed > 0 {
+        add("neighbours-lost", ((n.lost_share - 0.15) / 0.5).clamp(0.0, 1.0));
+        add("neighbours-fixed", ((0.3 - n.lost_share) / 0.3).clamp(0.0, 1.0));
+    }
+    // Epochs of the segment.
+    let b = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
+    let range = segment.first..b;
+    let total = range.len().max(1) as f64;
+    let (mut fresh, mut old, mut bound, mut distant, mut reached) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for i in range {
+        let age = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN));
+        let none = age.is_nan() && matches!(rover.states.get(i), Some(3 | 4));
+        if age <= limits.age_fresh_s {
+            fresh += 1.0;
+        }
+        if age > limits.age_old_s || none {
+            old += 1.0;
+            reached += f64::from(reach.at.get(i).copied().unwrap_or(0.0));
+        }
+        bound += f64::from(place.at.get(i).copied().unwrap_or(0.0));
+        distant += f64::from(far.get(i).copied().unwrap_or(0.0));
+    }
+    let (fresh, old) = (fresh / total, old / total);
+    add("corrections-fresh", ((fresh - 0.5) / 0.4).clamp(0.0, 1.0));
+    add("corrections-old", old);
+    if old > 0.2 && o.observed > 0 {
+        add("all-corrections-old", o.old_share * old.sqrt());
+        add("only-own-corrections-old", (1.0 - 2.0 * o.old_share).clamp(0.0, 1.0) * old.sqrt());
+    }
+    add("corrections-far", reached / total);
+    add("place-bound", bound / total);
+    add("far-from-base", distant / total);
+    let seen =
+        overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
+    add("base-log-missing", 1.0 - seen);
+    let troubled = case.base_events[..base_events]
+        .iter()
+        .filter(|e| !matches!(e.kind, "stream-gap" | "other"))
+        .any(|e| e.from <= segment.to && e.to >= segment.from - 60_000);
+    if seen > 0.9 && !troubled {
+        add("base-tracks-well", seen);
+    }
+    let quiet = seen < 0.5 && !case.base_observed.is_empty();
+    add("base-silent", if quiet { 1.0 } else { 0.0 });
+    if let Some(latitude) = case.magnetic_latitude
+        && let Some((_, longitude, _)) = case.position
+    {
+        let middle = (segment.from + segment.to) / 2;
+        let local_h = (middle as f64 / HOUR_MS as f64 + longitude / 15.0).rem_euclid(24.0);
+        // Equatorial: 19 to 01 solar local time within about 20 degrees of the magnetic equator (ITU-R P.531 §5.2).
+        let evening = !(1.5..18.5).contains(&local_h);
+        add("equatorial-evening", if latitude.abs() <= 25.0 && evening { 1.0 } else { 0.0 });
+        add("auroral", if latitude.abs() >= 58.0 { 1.0 } else { 0.0 });
+    }
+    match segment.state {
+        FixState::Float => add("state-float", 1.0),
+        FixState::Autonomous | FixState::None | FixState::Dgnss => add("state-low", 1.0),
+        _ => {}
+    }
+}
+
+/// Distance of each epoch to the base, km; NaN where unknown. Sphere of 6371 km.
+fn distances_km(case: &SiteCase, rover: &RoverCase) -> Vec<f32> {
+    let Some((lat0, lon0, _)) = case.position else { return vec![f32::NAN; rover.times.len()] };
+    let cos = lat0.to_radians().cos();
+    rover
+        .lat
+        .iter()
+        .zip(&rover.lon)
+        .map(|(lat, lon)| {
+            let dy = (lat - lat0) * 111.195;
+            let dx = ((lon - lon0 + 540.0).rem_euclid(360.0) - 180.0) * 111.195 * cos;
+            dx.hypot(dy) as f32
+        })
+        .collect()
+}
+
+#[derive(Debug, Default)]
+struct Reach {
+    /// How much an epoch's distance speaks for radio range, 0 to 1.
+    at: Vec<f32>,
+}
+
+/// Old corrections that grow with distance: the share of old epochs in the far half against the near half.
+fn range_evidence(rover: &RoverCase, distance_km: &[f32], old_s: f64) -> Reach {
+    let n = rover.times.len();
+    let mut known: Vec<f32> = distance_km.iter().copied().filter(|d| d.is_finite()).collect();
+    if known.len() < 600 {
+        return Reach::default();
+    }
+    let at = |v: &mut Vec<f32>, q: f64| -> f32 {
+        let i = ((v.len() - 1) as f64 * q) as usize;
+        *v.select_nth_unstable_by(i, f32::total_cmp).1
+    };
+    let (near, far) = (at(&mut known, 0.4), at(&mut known, 0.7));
+    if far - near < 0.1 {
+        return Reach::default();
+    }
+    let (mut o_near, mut n_near, mut o_far, mut n_far) = (0.0, 0.0, 0.0, 0.0);
+    for i in 0..n {
+        let d = distance_km.get(i).copied().unwrap_or(f32::NAN);
+        let old = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN)) > old_s;
+        if d <= near {
+            n_near += 1.0;
+            o_near += f64::from(u8::from(old));
+        } else if d >= far {
+            n_far += 1.0;
+            o_far += f64::from(u8::from(old));
+        }
+    }
+    if n_near < 100.0 || n_far < 100.0 {
+        return Reach::default();
+    }
+    let (p_near, p_far): (f64, f64) = (o_near / n_near + 0.002, o_far / n_far + 0.002);
+    let ratio = p_far / p_near;
+    if ratio < 2.0 {
+        return Reach::default();
+    }
+    let strength = (1.0 - 1.0 / ratio).clamp(0.0, 1.0) as f32;
+    Reach {
+        at: distance_km
+            .iter()
+            .map(|d| if !d.is_finite() { 0.0 } else { strength * ((d - near) / (far - near)).clamp(0.0, 1.0) })
+            .collect(),
+    }
+}
+
+/// How much each epoch's baseline speaks: 0 at the limit, 1 at twice the limit, and only where loss grows with distance.
+fn far_evidence(_rover: &RoverCase, distance_km: &[f32], limit_km: f64) -> Vec<f32> {
+    distance_km
+        .iter()
+        .map(|d| {
+            if d.is_finite() {
+                ((f64::from(*d) - 0.7 * limit_km) / (0.8 * limit_km)).clamp(0.0, 1.0) as f32
+            } else {
+                0.0
+            }
+        })
+        .collect()
+}
+
+/// Times in which a base was observed, from its spans.
+pub fn observed_spans(spans: &[(UtcMs, UtcMs)]) -> Vec<(UtcMs, UtcMs)> {
+    merge_spans(spans.to_vec(), 3_000)
+}

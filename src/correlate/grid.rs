@@ -1,0 +1,147 @@
+//! The common grid of ten seconds: how much of each cell a rover was observed and lost.
+
+use super::case::RoverCase;
+use super::periods::EpochKind;
+use crate::model::time::UtcMs;
+
+/// Length of a cell, ms.
+pub const CELL_MS: i64 = 10_000;
+
+/// Observed and lost time of one rover by cell, ms.
+#[derive(Debug, Clone, Default)]
+pub struct Grid {
+    /// Index of the first cell: `time.div_euclid(CELL_MS)`.
+    pub first: i64,
+    /// Observed, ms a cell.
+    pub observed: Vec<u16>,
+    /// Lost, ms a cell.
+    pub lost: Vec<u16>,
+    /// Epochs with old corrections (age over the limit, or none in an autonomous state), ms a cell.
+    pub old: Vec<u16>,
+}
+
+impl Grid {
+    /// The grid of one rover.
+    pub fn of(rover: &RoverCase, old_s: f32) -> Grid {
+        let (Some(begin), Some(end)) = (rover.times.first(), rover.times.last()) else { return Grid::default() };
+        let first = begin.div_euclid(CELL_MS);
+        let n = usize::try_from(end.div_euclid(CELL_MS) - first + 1).unwrap_or(0).min(60_000_000);
+        let mut grid = Grid { first, observed: vec![0; n], lost: vec![0; n], old: vec![0; n] };
+        for i in 0..rover.times.len().min(rover.time.kinds.len()) {
+            let kind = rover.time.kinds[i];
+            if !matches!(kind, EpochKind::Fixed | EpochKind::Lost) {
+                continue;
+            }
+            let at = usize::try_from(rover.times[i].div_euclid(CELL_MS) - first).unwrap_or(usize::MAX);
+            let lasts = rover.time.lasts_ms[i].clamp(0, CELL_MS) as u16;
+            if let Some(cell) = grid.observed.get_mut(at) {
+                *cell = cell.saturating_add(lasts);
+            }
+            if kind == EpochKind::Lost
+                && let Some(cell) = grid.lost.get_mut(at)
+            {
+                *cell = cell.saturating_add(lasts);
+            }
+            let age = rover.ages_s.get(i).copied().unwrap_or(f32::NAN);
+            let none = age.is_nan() && matches!(rover.states.get(i), Some(3 | 4));
+            if (age > old_s || none)
+                && let Some(cell) = grid.old.get_mut(at)
+            {
+                *cell = cell.saturating_add(lasts);
+            }
+        }
+        grid
+    }
+
+    /// Observed, lost and old time within `from..to`, ms, in whole cells.
+    pub fn within(&self, from: UtcMs, to: UtcMs) -> (i64, i64, i64) {
+        let a = (from.div_euclid(CELL_MS) - self.first).max(0) as usize;
+        let b = ((to + CELL_MS - 1).div_euclid(CELL_MS) - self.first).max(0) as usize;
+        let b = b.min(self.observed.len());
+        if a >= b {
+            return (0, 0, 0);
+        }
+        let sum = |v: &[u16]| v[a..b].iter().map(|x| i64::from(*x)).sum::<i64>();
+        (sum(&self.observed), sum(&self.lost), sum(&self.old))
+    }
+}
+
+/// How the other rovers fared in `from..to`.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Others {
+    /// Rovers observed for at least half of the time.
+    pub observed: usize,
+    /// Mean over them of the share of their time that was lost.
+    pub lost_share: f64,
+    /// Mean over them of the share of their time with old corrections.
+    pub old_share: f64,
+}
+
+/// The other rovers within a span of time.
+pub fn others<'a>(grids: impl IntoIterator<Item = &'a Grid>, from: UtcMs, to: UtcMs) -> Others {
+    let mut out = Others::default();
+    let (mut lost, mut old) = (0.0, 0.0);
+    for grid in grids {
+        let (observed, l, o) = grid.within(from, to);
+        // In whole cells a short span is a cell or two: half of it must have been observed.
+        let span = ((to + CELL_MS - 1).div_euclid(CELL_MS) - from.div_euclid(CELL_MS)) * CELL_MS;
+        if observed * 2 >= span.min(to - from + CELL_MS) && observed > 0 {
+            out.observed += 1;
+            lost += l as f64 / observed as f64;
+            old += o as f64 / observed as f64;
+        }
+    }
+    if out.observed > 0 {
+        out.lost_share = lost / out.observed as f64;
+        out.old_share = old / out.observed as f64;
+    }
+    out
+}
+
+/// Merges spans that touch or overlap (by up to `bridge_ms` of hole).
+pub fn merge_spans(mut spans: Vec<(UtcMs, UtcMs)>, bridge_ms: i64) -> Vec<(UtcMs, UtcMs)> {
+    spans.sort_unstable();
+    let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
+    for (from, to) in spans {
+        match out.last_mut() {
+            Some(last) if from <= last.1 + bridge_ms => last.1 = last.1.max(to),
+            _ => out.push((from, to)),
+        }
+    }
+    out
+}
+
+/// Overlap of `from..to` with sorted, disjoint spans, ms.
+pub fn overlap_ms(spans: &[(UtcMs, UtcMs)], from: UtcMs, to: UtcMs) -> i64 {
+    let at = spans.partition_point(|(_, end)| *end <= from);
+    spans[at..].iter().take_while(|(begin, _)| *begin < to).map(|(a, b)| (to.min(*b) - from.max(*a)).max(0)).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correlate::periods::{PeriodLimits, rover_time};
+
+    fn rover(lost: std::ops::Range<i64>) -> RoverCase {
+        let times: Vec<i64> = (0..600).map(|s| s * 1000).collect();
+        let states: Vec<u32> = (0..600).map(|s| u32::from(lost.contains(&s))).collect();
+        let time = rover_time(&times, &states, |_| true, &PeriodLimits::default());
+        RoverCase { ages_s: vec![1.0; 600], times, states, time, ..RoverCase::default() }
+    }
+
+    #[test]
+    fn who_else_is_counted_over_the_observed_others() {
+        let (a, b) = (Grid::of(&rover(100..200), 5.0), Grid::of(&rover(150..160), 5.0));
+        let o = others([&a, &b], 100_000, 200_000);
+        assert_eq!(o.observed, 2);
+        assert!((o.lost_share - 0.55).abs() < 1e-9, "{o:?}");
+        assert_eq!(others([&a], 900_000, 950_000).observed, 0);
+    }
+
+    #[test]
+    fn spans_merge_and_overlap() {
+        let s = merge_spans(vec![(50, 60), (0, 10), (8, 20)], 0);
+        assert_eq!(s, [(0, 20), (50, 60)]);
+        assert_eq!(overlap_ms(&s, 15, 55), 10);
+    }
+}

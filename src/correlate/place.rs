@@ -1,0 +1,119 @@
+//! Place-bound loss: a rover that loses fix in the same cells of the site again and again, on several passes, and keeps it
+//! elsewhere.
+
+use super::case::RoverCase;
+use super::periods::EpochKind;
+use std::collections::BTreeMap;
+
+/// Side of a cell of the site grid, m.
+pub const PLACE_CELL_M: f64 = 20.0;
+/// Passes through a cell that must have been lost.
+const LEAST_PASSES: u32 = 3;
+
+#[derive(Default, Clone, Copy)]
+struct Cell {
+    observed_ms: i64,
+    lost_ms: i64,
+    passes: u32,
+    lost_passes: u32,
+    last_seen: usize,
+    lost_this_pass: bool,
+}
+
+/// For each epoch how strongly its place is bound to loss, 0 to 1; and the loss rates inside and outside such places.
+#[derive(Debug, Clone, Default)]
+pub struct PlaceBound {
+    /// 0 to 1 an epoch.
+    pub at: Vec<f32>,
+    /// Lost share inside the bad places.
+    pub inside: f64,
+    /// Lost share elsewhere.
+    pub outside: f64,
+    /// Bad cells.
+    pub cells: usize,
+}
+
+/// Finds the places of one rover where loss repeats.
+pub fn place_bound(rover: &RoverCase) -> PlaceBound {
+    let n = rover.times.len().min(rover.time.kinds.len()).min(rover.lat.len());
+    let mut out = PlaceBound { at: vec![0.0; n], ..PlaceBound::default() };
+    let Some(i0) = (0..n).find(|i| rover.lat[*i].is_finite() && rover.lon[*i].is_finite()) else { return out };
+    let (lat0, lon0) = (rover.lat[i0], rover.lon[i0]);
+    // Metres per degree on a sphere of 6371 km: good enough for cells of tens of metres.
+    let m_lat = 111_195.0;
+    let m_lon = m_lat * lat0.to_radians().cos();
+    let key = |i: usize| -> Option<(i32, i32)> {
+        let (y, x) = ((rover.lat[i] - lat0) * m_lat, (rover.lon[i] - lon0) * m_lon);
+        (x.is_finite() && y.is_finite() && x.abs() < 1e6 && y.abs() < 1e6)
+            .then(|| ((x / PLACE_CELL_M).floor() as i32, (y / PLACE_CELL_M).floor() as i32))
+    };
+    let mut cells: BTreeMap<(i32, i32), Cell> = BTreeMap::new();
+    let mut total = (0_i64, 0_i64);
+    for i in 0..n {
+        let kind = rover.time.kinds[i];
+        if !matches!(kind, EpochKind::Fixed | EpochKind::Lost) {
+            continue;
+        }
+        let lost = kind == EpochKind::Lost;
+        total.0 += rover.time.lasts_ms[i];
+        total.1 += if lost { rover.time.lasts_ms[i] } else { 0 };
+        let Some(k) = key(i) else { continue };
+        let cell = cells.entry(k).or_default();
+        // A new pass: the cell was left for a minute and more.
+        if cell.passes == 0 || rover.times[i] - rover.times[cell.last_seen] > 60_000 {
+            cell.passes += 1;
+            cell.lost_this_pass = false;
+        }
+        cell.last_seen = i;
+        cell.observed_ms += rover.time.lasts_ms[i];
+        if lost {
+            cell.lost_ms += rover.time.lasts_ms[i];
+            if !cell.lost_this_pass {
+                cell.lost_this_pass = true;
+                cell.lost_passes += 1;
+            }
+        }
+    }
+    let overall = total.1 as f64 / total.0.max(1) as f64;
+    let bad = |c: &Cell| {
+        let rate = c.lost_ms as f64 / c.observed_ms.max(1) as f64;
+        c.lost_passes >= LEAST_PASSES
+            && f64::from(c.lost_passes) >= 0.4 * f64::from(c.passes)
+            && rate >= 0.3
+            && rate >= 3.0 * overall.min(0.25)
+    };
+    let strength: BTreeMap<(i32, i32), f32> = cells
+        .iter()
+        .filter(|(_, c)| bad(c))
+        .map(|(k, c)| {
+            let share = f64::from(c.lost_passes) / f64::from(c.passes);
+            (*k, (0.4 + 0.6 * share * (f64::from(c.lost_passes) / 6.0).min(1.0)) as f32)
+        })
+        .collect();
+    let (mut inside, mut outside) = ((0_i64, 0_i64), (0_i64, 0_i64));
+    for (k, c) in &cells {
+        let to = if strength.contains_key(k) { &mut inside } else { &mut outside };
+        to.0 += c.observed_ms;
+        to.1 += c.lost_ms;
+    }
+    out.inside = inside.1 as f64 / inside.0.max(1) as f64;
+    out.outside = outside.1 as f64 / outside.0.max(1) as f64;
+    out.cells = strength.len();
+    // Loss everywhere is not bound to a place: the bad places must hold much more than their share of the time.
+    let concentrated = inside.1 as f64 / total.1.max(1) as f64;
+    if out.inside < 3.0 * out.outside || concentrated < 0.2 {
+        return out;
+    }
+    for i in 0..n {
+        if let Some(k) = key(i) {
+            // A fix lost behind a wall comes back some seconds after leaving it: neighbours count a little.
+            let own = strength.get(&k).copied().unwrap_or(0.0);
+            let near = [(1, 0), (-1, 0), (0, 1), (0, -1)]
+                .iter()
+                .filter_map(|(dx, dy)| strength.get(&(k.0 + dx, k.1 + dy)))
+                .fold(0.0_f32, |m, x| m.max(0.6 * x));
+            out.at[i] = own.max(near);
+        }
+    }
+    out
+}

@@ -1,0 +1,129 @@
+//! `band-drop`, `all-bands-drop`, `band-jumps`: the median C/N0 of all satellites of one band falls below its own last half
+//! hour, alone or with all bands, and jumps from epoch to epoch. For bases and rovers.
+//!
+//! In-band interference: all satellites of one band, all elevations, within seconds, other bands spared. All bands of one
+//! base: antenna power, cable, wideband (patterns: common practice, no source; solar burst excepted).
+
+use super::Maker;
+use super::limits::Limits;
+use super::window::{median, stretches, trailing_median};
+use crate::frames::{UnitFrames, view};
+use crate::model::event::Event;
+use crate::model::ids::{Band, Role};
+use crate::model::time::{MINUTE_MS, UtcMs};
+
+struct Series {
+    band: Band,
+    t: Vec<UtcMs>,
+    drop: Vec<f64>,
+    step: Vec<f64>,
+}
+
+pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let table = &frames.bands;
+    let times = view::i64s(table, "time");
+    let bands = view::u32s_full(table, "band");
+    let medians = view::f32s(table, "cn0_median");
+    let steps = view::f32s(table, "cn0_step_max");
+    let satellites = view::u32s_full(table, "satellites");
+    let mut all: Vec<Series> = Vec::new();
+    for band in Band::ALL {
+        let rows: Vec<usize> = (0..times.len())
+            .filter(|i| bands[*i] == u32::from(band.code()) && satellites[*i] >= 4 && medians[*i].is_finite())
+            .collect();
+        if rows.len() < 30 {
+            continue;
+        }
+        let t: Vec<UtcMs> = rows.iter().map(|i| times[*i]).collect();
+        let value: Vec<f64> = rows.iter().map(|i| f64::from(medians[*i])).collect();
+        let base = trailing_median(&t, &value, 180, 60 * MINUTE_MS, 12, |i, b| {
+            b.is_finite() && b - value[i] > limits.band_drop_db
+        });
+        let fallback = median(value.iter().copied()).unwrap_or(f64::NAN);
+        let drop: Vec<f64> =
+            value.iter().zip(&base).map(|(v, b)| if b.is_finite() { b - v } else { fallback - v }).collect();
+        let step: Vec<f64> = rows.iter().map(|i| f64::from(steps[*i])).collect();
+        all.push(Series { band, t, drop, step });
+    }
+    let maker = Maker::new(frames, table);
+    let mut events = Vec::new();
+    for k in 0..all.len() {
+        let this = &all[k];
+        let flags: Vec<bool> = this.drop.iter().map(|d| *d >= limits.band_drop_db).collect();
+        for s in stretches(&this.t, &flags, 10_000, 60_000, 20_000) {
+            let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
+            let depth = median(inside.iter().copied()).unwrap_or(0.0);
+            // A common step at the edge, or jumps inside, within ten seconds of the begin or the end.
+            let sharp = (s.first.saturating_sub(2)..(s.end + 2).min(this.t.len()))
+                .any(|i| this.step[i].is_finite() && this.step[i] >= limits.band_jump_db);
+            let others: Vec<(Band, f64)> = all
+                .iter()
+                .filter(|o| o.band != this.band)
+                .filter_map(|o| {
+                    let d = (0..o.t.len()).filter(|i| o.t[*i] >= s.from && o.t[*i] < s.to).map(|i| o.drop[i]);
+                    median(d).map(|d| (o.band, d))
+                })
+                .collect();
+            let spared: Vec<&str> =
+                others.iter().filter(|(_, d)| *d < limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
+            let with: Vec<&str> =
+                others.iter().filter(|(_, d)| *d >= limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
+            let everything = !others.is_empty() && spared.is_empty();
+            let kind = if everything { "all-bands-drop" } else { "band-drop" };
+            if everything && this.band != Band::L1 && all.iter().any(|o| o.band == Band::L1) {
+                continue; // told once, by L1
+            }
+            let edge = if sharp { "within seconds" } else { "slowly" };
+            let mut detail = format!("C/N0 of all satellites on {} falls by {depth:.1} dB, {edge}", this.band.name());
+            if !with.is_empty() {
+                detail.push_str(&format!(", with {}", with.join(", ")));
+            }
+            if !spared.is_empty() {
+                detail.push_str(&format!("; {} spared", spared.join(", ")));
+            }
+            let strength = (0.4 + 0.6 * (depth / (3.0 * limits.band_drop_db)).min(1.0)) * if sharp { 1.0 } else { 0.7 };
+            events.push(maker.event(kind, s.from, s.to, Some(depth), "dB", strength, detail));
+        }
+        if frames.role == Role::Base {
+            events.extend(jumps(this, &maker, limits));
+        }
+    }
+    events
+}
+
+/// Stretches in which a band's median jumps again and again.
+fn jumps(series: &Series, maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
+    let jumpy: Vec<usize> =
+        (0..series.t.len()).filter(|i| series.step[*i].is_finite() && series.step[*i] >= limits.band_jump_db).collect();
+    let need = limits.band_jumps_in_10_min.max(1.0) as usize;
+    let mut flags = vec![false; series.t.len()];
+    for window in jumpy.windows(need) {
+        let (Some(a), Some(b)) = (window.first(), window.last()) else { continue };
+        if series.t[*b] - series.t[*a] <= 10 * MINUTE_MS {
+            flags[*a..=*b].iter_mut().for_each(|f| *f = true);
+        }
+    }
+    stretches(&series.t, &flags, 10_000, 60_000, 0)
+        .into_iter()
+        .map(|s| {
+            let count = jumpy.iter().filter(|i| (s.first..s.end).contains(*i)).count();
+            let largest = jumpy
+                .iter()
+                .filter(|i| (s.first..s.end).contains(*i))
+                .map(|i| series.step[*i])
+                .fold(0.0, f64::max);
+            maker.event(
+                "band-jumps",
+                s.from,
+                s.to,
+                Some(count as f64),
+                "count",
+                (0.5 + 0.05 * (count as f64 - limits.band_jumps_in_10_min)).min(1.0),
+                format!(
+                    "C/N0 of all satellites on {} jumps {count} times, up to {largest:.1} dB from one epoch to the next",
+                    series.band.name()
+                ),
+            )
+        })
+        .collect()
+}

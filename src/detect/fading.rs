@@ -1,0 +1,128 @@
+//! `satellites-fading`: several satellites, but not all, fluctuate or slip within the same minutes while the median of the
+//! bands stays: the sky, or what stands around the antenna; not the receiver, the cable or a jammer.
+//! `satellites-few`: fewer satellites than the base usually has.
+
+use super::Maker;
+use super::limits::Limits;
+use super::window::{median, quantile, stretches};
+use crate::frames::{UnitFrames, view};
+use crate::model::event::Event;
+use crate::model::ids::Band;
+use crate::model::time::{MINUTE_MS, UtcMs};
+use std::collections::BTreeMap;
+
+#[derive(Default)]
+struct Minute {
+    /// Satellite: worst standard deviation over its signals, slips, highest mean C/N0.
+    satellites: BTreeMap<u32, (f64, u32, f64)>,
+}
+
+pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let table = &frames.signals;
+    let times = view::i64s(table, "time");
+    let sats = view::u32s_full(table, "sat");
+    let sd = view::f32s(table, "cn0_sd");
+    let mean = view::f32s(table, "cn0_mean");
+    let slips = view::u32s_full(table, "slips");
+    let bands = view::u32s_full(table, "band");
+    let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
+    for i in 0..times.len() {
+        // Semi-codeless signals flutter by themselves when low.
+        if bands[i] == u32::from(Band::L2W.code()) {
+            continue;
+        }
+        let sat = minutes.entry(times[i]).or_default().satellites.entry(sats[i]).or_insert((0.0, 0, 0.0));
+        if sd[i].is_finite() {
+            sat.0 = sat.0.max(f64::from(sd[i]));
+        }
+        sat.1 += slips[i];
+        if mean[i].is_finite() {
+            sat.2 = sat.2.max(f64::from(mean[i]));
+        }
+    }
+    let steps = common_steps(frames);
+    let t: Vec<UtcMs> = minutes.keys().copied().collect();
+    let mut fading = Vec::with_capacity(t.len());
+    let mut flags = Vec::with_capacity(t.len());
+    for (time, m) in &minutes {
+        // Satellites near the horizon (weak) always flutter: judged are those that are strong enough.
+        let strong: Vec<&(f64, u32, f64)> = m.satellites.values().filter(|s| s.2 >= 36.0).collect();
+        let n = strong
+            .iter()
+            .filter(|s| s.0 >= limits.fading_sd_db || (s.1 > 0 && s.0 >= 0.7 * limits.fading_sd_db))
+            .count();
+        fading.push((n, strong.len()));
+        let share = n as f64 / strong.len().max(1) as f64;
+        let common = steps.get(time).copied().unwrap_or(0.0) >= limits.band_jump_db;
+        flags.push(n as f64 >= limits.fading_satellites && share <= limits.fading_share_max && !common);
+    }
+    let maker = Maker::new(frames, table);
+    let mut events = Vec::new();
+    for s in stretches(&t, &flags, MINUTE_MS, 3 * MINUTE_MS, 2 * MINUTE_MS) {
+        let inside = &fading[s.first..s.end];
+        let with: Vec<&(usize, usize)> = inside.iter().filter(|f| f.0 > 0).collect();
+        let n = median(with.iter().map(|f| f.0 as f64)).unwrap_or(0.0);
+        let of = median(with.iter().map(|f| f.1 as f64)).unwrap_or(0.0);
+        events.push(maker.event(
+            "satellites-fading",
+            s.from,
+            s.to,
+            Some(n),
+            "count",
+            (0.3 + 0.1 * n).min(1.0),
+            format!(
+                "{n:.0} of {of:.0} strong satellites fade within minutes (C/N0 spread of {:.1} dB and more)",
+                limits.fading_sd_db
+            ),
+        ));
+    }
+    events.extend(few(frames, limits));
+    events
+}
+
+/// The largest common step of any band in each minute, dB.
+fn common_steps(frames: &UnitFrames) -> BTreeMap<UtcMs, f64> {
+    let times = view::i64s(&frames.bands, "time");
+    let steps = view::f32s(&frames.bands, "cn0_step_max");
+    let mut out: BTreeMap<UtcMs, f64> = BTreeMap::new();
+    for i in 0..times.len() {
+        if steps[i].is_finite() {
+            let minute = times[i].div_euclid(MINUTE_MS) * MINUTE_MS;
+            let e = out.entry(minute).or_default();
+            *e = e.max(f64::from(steps[i]));
+        }
+    }
+    out
+}
+
+fn few(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let times = view::i64s(&frames.systems, "time");
+    let satellites = view::u32s_full(&frames.systems, "satellites");
+    let mut cells: BTreeMap<UtcMs, u32> = BTreeMap::new();
+    for i in 0..times.len() {
+        *cells.entry(times[i]).or_default() += satellites[i];
+    }
+    let usual = quantile(cells.values().map(|n| f64::from(*n)), 0.75).unwrap_or(0.0);
+    if usual < 8.0 {
+        return Vec::new();
+    }
+    let t: Vec<UtcMs> = cells.keys().copied().collect();
+    let n: Vec<f64> = cells.values().map(|n| f64::from(*n)).collect();
+    let flags: Vec<bool> = n.iter().map(|n| *n < limits.few_satellites_share * usual).collect();
+    let maker = Maker::new(frames, &frames.systems);
+    stretches(&t, &flags, 10_000, 30_000, 30_000)
+        .into_iter()
+        .map(|s| {
+            let inside = median(n[s.first..s.end].iter().copied()).unwrap_or(0.0);
+            maker.event(
+                "satellites-few",
+                s.from,
+                s.to,
+                Some(inside),
+                "count",
+                1.0 - 0.5 * inside / (limits.few_satellites_share * usual),
+                format!("{inside:.0} satellites tracked, usually {usual:.0}"),
+            )
+        })
+        .collect()
+}

@@ -1,0 +1,126 @@
+//! The limits of all detectors in one place. All are settings (`[detect]` in the configuration); where no source stands,
+//! a limit is common practice without a source, or chosen on practice fleets with tuning seeds (below 1,000,000).
+
+macro_rules! limits {
+    ($($(#[$doc:meta])* $name:ident = $value:expr,)*) => {
+        /// Limits of the detectors.
+        #[derive(Debug, Clone, PartialEq)]
+        pub struct Limits { $($(#[$doc])* pub $name: f64,)* }
+
+        impl Default for Limits {
+            fn default() -> Limits { Limits { $($name: $value,)* } }
+        }
+
+        impl Limits {
+            /// Names of all limits.
+            pub const NAMES: &'static [&'static str] = &[$(stringify!($name),)*];
+
+            /// Sets a limit by name.
+            ///
+            /// # Errors
+            /// Names the unknown key and the accepted ones.
+            pub fn set(&mut self, name: &str, value: f64) -> Result<(), String> {
+                match name {
+                    $(stringify!($name) => { self.$name = value; Ok(()) })*
+                    _ => Err(format!("unknown limit `{name}`; known: {}", Limits::NAMES.join(", "))),
+                }
+            }
+
+            /// A limit by name.
+            pub fn get(&self, name: &str) -> Option<f64> {
+                match name { $(stringify!($name) => Some(self.$name),)* _ => None }
+            }
+        }
+    };
+}
+
+limits! {
+    /// Second frequency counts as lost below this part of its usual share of satellites.
+    second_share = 0.5,
+    /// ... or when fewer satellites than this have it while enough have the first (5 dual-frequency satellites are the
+    /// least for an initialisation: common practice, no source).
+    second_satellites = 5.0,
+    /// A base that usually has fewer than this share never delivers the second frequency.
+    second_ever_share = 0.2,
+    /// Shortest loss that is an event, s.
+    second_shortest_s = 20.0,
+    /// A position that differs by more than this is another position, m (common practice, no source).
+    position_moved_m = 0.02,
+    /// Difference to the surveyed reference that is an event, m.
+    position_unlike_m = 0.05,
+    /// Clusters of positions of one station id nearer than this are one, m (common practice, no source).
+    position_cluster_m = 0.05,
+    /// Drift over a day that is an event, m.
+    position_drift_m_day = 0.02,
+    /// Part of the satellites that must lose lock together after a silence.
+    lock_reset_share = 0.7,
+    /// No reference position for this long while observables flow, s (usual interval 5 to 30 s: common practice, no source).
+    position_missing_s = 90.0,
+    /// Observables slower than this are too slow for machine control, s (usual 0.2 to 1 s: common practice, no source).
+    observables_slow_s = 2.5,
+    /// A gap in the observables that makes a minute irregular, s.
+    observables_gap_s = 5.0,
+    /// A silence of the base stream that is a gap, s.
+    stream_gap_s = 10.0,
+    /// A longer silence is the end of the log, s.
+    stream_end_s = 21_600.0,
+    /// Antenna current below this is an open line, mA (0 mA = open: common practice, no source).
+    current_open_ma = 3.0,
+    /// Antenna current above this is a short or water, mA (typical 20 to 100 mA: common practice, no source).
+    current_short_ma = 180.0,
+    /// Voltage under the antenna's need that is an event, V.
+    voltage_margin_v = 0.1,
+    /// Voltage when neither card nor catalogue names the need, V.
+    voltage_default_min_v = 3.0,
+    /// Fall of a band's median C/N0 below its own last half hour, dB.
+    band_drop_db = 2.5,
+    /// Change of a band's median C/N0 over the same satellites from epoch to epoch, dB.
+    band_jump_db = 2.0,
+    /// Jumps within ten minutes that make a band jumpy.
+    band_jumps_in_10_min = 4.0,
+    /// Deficit of the whole sky against the expected C/N0 that is an event, dB.
+    weak_db = 3.5,
+    /// Deficit against the median of the fleet's bases that is an event, dB.
+    weak_fleet_db = 3.0,
+    /// Standard deviation of C/N0 within a minute of a fading satellite, dB.
+    fading_sd_db = 2.0,
+    /// Fading satellites at once that are an event.
+    fading_satellites = 3.0,
+    /// ... up to this share of all: more is the receiver, not the sky.
+    fading_share_max = 0.75,
+    /// Correction age that needs attention, s (2 to 5 s attention, 5 to 10 s degraded: common practice, no source).
+    age_old_s = 5.0,
+    /// Fewer than this part of a rover's usual satellites is few.
+    few_satellites_share = 0.6,
+    /// ... and fewer than this number.
+    few_satellites = 9.0,
+    /// Fall of a rover's own C/N0 below its usual, dB.
+    own_drop_db = 4.0,
+    /// Power above the sweep's median that is a spike in a GNSS band, dB.
+    spike_db = 10.0,
+    /// Baseline that is long, km (10 km normal, 20 km at quiet ionosphere: common practice, no source).
+    long_baseline_km = 12.0,
+    /// Distance to an emitter that is too near, m (common practice, no source).
+    emitter_near_m = 400.0,
+    /// Distance to an airport or military site that is worth a word, m (common practice, no source).
+    airport_near_m = 5_000.0,
+    /// Kp that is a storm (NOAA G1).
+    kp_storm = 5.0,
+    /// Net gain at the receiver under which the link budget has no margin, dB (15 to 35 dB: common practice, no source).
+    net_gain_min_db = 15.0,
+    /// Net gain above which a receiver may be overloaded, dB (common practice, no source).
+    net_gain_max_db = 40.0,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn limits_are_set_by_name_and_a_typo_is_told() {
+        let mut limits = Limits::default();
+        limits.set("age_old_s", 7.0).unwrap();
+        assert_eq!(limits.get("age_old_s"), Some(7.0));
+        assert!(limits.set("age_old", 7.0).unwrap_err().contains("age_old_s"));
+    }
+}

@@ -1,0 +1,78 @@
+//! `rover-few-satellites`, `rover-weak`: what a rover itself tracks against what it usually tracks.
+
+use super::Maker;
+use super::limits::Limits;
+use super::window::{median, quantile, stretches};
+use crate::frames::{UnitFrames, view};
+use crate::model::event::Event;
+use crate::model::ids::Band;
+use crate::model::time::MINUTE_MS;
+use std::collections::BTreeMap;
+
+pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let mut events = few_satellites(frames, limits);
+    events.extend(weak(frames, limits));
+    events
+}
+
+fn few_satellites(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let times = view::i64s(&frames.fixes, "time");
+    let used = view::u32s(&frames.fixes, "satellites");
+    let usual = quantile(used.iter().flatten().map(|n| f64::from(*n)), 0.75).unwrap_or(0.0);
+    // Some receivers cap the number at 12 (common practice, no source): then only the absolute limit speaks.
+    let flags: Vec<bool> = used
+        .iter()
+        .map(|n| n.is_some_and(|n| f64::from(n) < limits.few_satellites.min(limits.few_satellites_share * usual)))
+        .collect();
+    let maker = Maker::new(frames, &frames.fixes);
+    stretches(&times, &flags, 1_000, 10_000, 5_000)
+        .into_iter()
+        .map(|s| {
+            let inside = median(used[s.first..s.end].iter().flatten().map(|n| f64::from(*n))).unwrap_or(0.0);
+            maker.event(
+                "rover-few-satellites",
+                s.from,
+                s.to,
+                Some(inside),
+                "count",
+                (1.0 - 0.5 * inside / limits.few_satellites.max(1.0)).clamp(0.3, 1.0),
+                format!("{inside:.0} satellites used, usually {usual:.0}"),
+            )
+        })
+        .collect()
+}
+
+/// The rover's strong satellites, minute by minute, against its own best hours and against what a good antenna gives.
+fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let times = view::i64s(&frames.signals, "time");
+    let bands = view::u32s_full(&frames.signals, "band");
+    let cn0 = view::f32s(&frames.signals, "cn0_mean");
+    let mut minutes: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
+    for i in 0..times.len() {
+        if bands[i] == u32::from(Band::L1.code()) && cn0[i].is_finite() {
+            minutes.entry(times[i]).or_default().push(f64::from(cn0[i]));
+        }
+    }
+    let series: Vec<(i64, f64)> =
+        minutes.into_iter().filter(|(_, v)| v.len() >= 5).filter_map(|(t, v)| Some((t, quantile(v, 0.75)?))).collect();
+    let best = quantile(series.iter().map(|(_, v)| *v), 0.9).unwrap_or(0.0);
+    let t: Vec<i64> = series.iter().map(|(t, _)| *t).collect();
+    let flags: Vec<bool> = series.iter().map(|(_, v)| best - v >= limits.own_drop_db).collect();
+    let maker = Maker::new(frames, &frames.signals);
+    stretches(&t, &flags, MINUTE_MS, 2 * MINUTE_MS, MINUTE_MS)
+        .into_iter()
+        .map(|s| {
+            let inside = median(series[s.first..s.end].iter().map(|(_, v)| *v)).unwrap_or(0.0);
+            let drop = best - inside;
+            maker.event(
+                "rover-weak",
+                s.from,
+                s.to,
+                Some(drop),
+                "dB",
+                (0.5 * drop / limits.own_drop_db).min(1.0),
+                format!("the rover's own strong satellites are {drop:.1} dB weaker than at its best"),
+            )
+        })
+        .collect()
+}

@@ -1,0 +1,82 @@
+//! `second-frequency-lost`: the share of satellites with a second frequency falls, or was never there. Works for bases
+//! (RTCM, RINEX) and rovers (GSV with signal ids).
+//!
+//! A base that delivers only one frequency never lets a dual-frequency rover fix.
+
+use super::Maker;
+use super::limits::Limits;
+use super::window::{quantile, stretches};
+use crate::frames::{UnitFrames, view};
+use crate::model::event::Event;
+use crate::model::ids::{Role, System};
+use std::collections::BTreeMap;
+
+/// Satellites by ten seconds over the systems that RTK uses.
+#[derive(Default, Clone, Copy)]
+struct Cell {
+    all: u32,
+    first: u32,
+    second: u32,
+}
+
+pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let times = view::i64s(&frames.systems, "time");
+    let systems = view::u32s_full(&frames.systems, "system");
+    let satellites = view::u32s_full(&frames.systems, "satellites");
+    let first = view::u32s_full(&frames.systems, "first");
+    let second = view::u32s_full(&frames.systems, "second");
+    let mut cells: BTreeMap<i64, Cell> = BTreeMap::new();
+    for i in 0..times.len() {
+        if !System::from_letter(systems[i] as u8).is_some_and(|s| s != System::Sbas) {
+            continue;
+        }
+        let cell = cells.entry(times[i]).or_default();
+        cell.all += satellites[i];
+        cell.first += first[i];
+        cell.second += second[i];
+    }
+    // Judged only where a first frequency is tracked on enough satellites: otherwise it is not the second that is lost.
+    let judged: Vec<(i64, Cell)> = cells.into_iter().filter(|(_, c)| c.first >= 5).collect();
+    if judged.len() < 3 {
+        return Vec::new();
+    }
+    let share = |c: &Cell| f64::from(c.second) / f64::from(c.all.max(1));
+    let usual = quantile(judged.iter().map(|(_, c)| share(c)), 0.9).unwrap_or(0.0);
+    let never = usual < limits.second_ever_share;
+    // A rover whose receiver numbers no signals (GSV without signal ids) never shows a second frequency: not judged.
+    if never && frames.role == Role::Rover {
+        return Vec::new();
+    }
+    let usual_count = quantile(judged.iter().map(|(_, c)| f64::from(c.second)), 0.9).unwrap_or(0.0);
+    let t: Vec<i64> = judged.iter().map(|(t, _)| *t).collect();
+    let flags: Vec<bool> = judged
+        .iter()
+        .map(|(_, c)| {
+            never
+                || share(c) < limits.second_share * usual
+                || (f64::from(c.second) < limits.second_satellites && usual_count >= 8.0 && c.first >= 8)
+        })
+        .collect();
+    let maker = Maker::new(frames, &frames.systems);
+    let shortest_ms = (limits.second_shortest_s * 1000.0) as i64;
+    stretches(&t, &flags, 10_000, 30_000, shortest_ms)
+        .into_iter()
+        .map(|s| {
+            let inside: Vec<&Cell> = judged[s.first..s.end].iter().map(|(_, c)| c).collect();
+            let value = inside.iter().map(|c| share(c)).sum::<f64>() / inside.len().max(1) as f64;
+            let with = inside.iter().map(|c| f64::from(c.second)).sum::<f64>() / inside.len().max(1) as f64;
+            let of = inside.iter().map(|c| f64::from(c.all)).sum::<f64>() / inside.len().max(1) as f64;
+            let detail = if never {
+                format!("never a second frequency: {with:.0} of {of:.0} satellites have one")
+            } else {
+                format!(
+                    "second frequency on {with:.0} of {of:.0} satellites ({:.0} %), usually {:.0} %",
+                    value * 100.0,
+                    usual * 100.0
+                )
+            };
+            let strength = if never { 1.0 } else { 1.0 - 0.5 * (value / (limits.second_share * usual)).min(1.0) };
+            maker.event("second-frequency-lost", s.from, s.to, Some(value), "share", strength, detail)
+        })
+        .collect()
+}

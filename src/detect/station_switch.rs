@@ -1,0 +1,53 @@
+//! `station-changed`: a rover reports corrections of another station id than it usually has.
+
+use super::Maker;
+use super::limits::Limits;
+use super::window::stretches;
+use crate::frames::{UnitFrames, view};
+use crate::model::event::Event;
+use std::collections::BTreeMap;
+
+pub(super) fn run(frames: &UnitFrames, _limits: &Limits) -> Vec<Event> {
+    let times = view::i64s(&frames.fixes, "time");
+    let ids = view::u32s(&frames.fixes, "station_id");
+    // The usual id is that of the hours around: counted by day, so that a machine that changes site is no clash.
+    let mut by_day: BTreeMap<i64, BTreeMap<u32, u32>> = BTreeMap::new();
+    for (t, id) in times.iter().zip(&ids) {
+        if let Some(id) = id {
+            *by_day.entry(t.div_euclid(86_400_000)).or_default().entry(*id).or_default() += 1;
+        }
+    }
+    let usual: BTreeMap<i64, u32> = by_day
+        .iter()
+        .filter_map(|(day, n)| {
+            let best = n.iter().max_by_key(|(id, c)| (**c, std::cmp::Reverse(**id)))?;
+            Some((*day, *best.0))
+        })
+        .collect();
+    let flags: Vec<bool> = times
+        .iter()
+        .zip(&ids)
+        .map(|(t, id)| {
+            let Some(usual) = usual.get(&t.div_euclid(86_400_000)) else { return false };
+            id.is_some_and(|id| id != *usual)
+        })
+        .collect();
+    let maker = Maker::new(frames, &frames.fixes);
+    stretches(&times, &flags, 1_000, 30_000, 0)
+        .into_iter()
+        .filter_map(|s| {
+            let other = ids[s.first..s.end].iter().flatten().next().copied()?;
+            let usual = usual.get(&s.from.div_euclid(86_400_000)).copied()?;
+            let seconds = (s.to - s.from) / 1000;
+            Some(maker.event(
+                "station-changed",
+                s.from,
+                s.to,
+                Some(f64::from(other)),
+                "station id",
+                0.8,
+                format!("corrections of station {other} for {seconds} s, usually station {usual}"),
+            ))
+        })
+        .collect()
+}

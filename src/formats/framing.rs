@@ -1,0 +1,359 @@
+//! Streams of NMEA 0183 sentences and RTCM 3 frames, each alone or mixed (captures of a serial port): one pass cuts the
+//! bytes ([`scan`]), two decoders read them on one clock.
+//!
+//! - A sentence without a checksum is read only in a file whose head (the first [`super::HEAD_BYTES`]) has no sentence with
+//!   one: such receivers exist. From the first checksum on, a missing one is a damaged line.
+//! - Frames in a capture whose sentences are RTK fixed or float are corrections that this unit received: their rows go to
+//!   [`Parsed::received`], for they are about the base. In any other file they are the unit's own.
+//! - Times of day (NMEA) and of week (RTCM) share one stream clock; the first full date of either dates both.
+
+mod crc;
+pub(super) mod scan;
+
+use super::rtcm::{self, Booked};
+use super::{FileContext, Identity, Parsed, Stream, nmea};
+use crate::model::clock::{DateSource, StreamClock};
+use crate::model::ledger::Ledger;
+use crate::model::look::{FileLook, Format};
+use crate::model::problem::{Problem, Problems};
+use crate::model::rows::Rows;
+use crate::model::time::{MINUTE_MS, UtcMs, rfc3339};
+use std::collections::{BTreeMap, BTreeSet};
+
+pub(super) use scan::hex;
+use scan::{Class, Fault, Place, Scanner, Sink};
+
+/// Fewest lines that look like sentences for a file without a single good one.
+const LIKE_SENTENCES: u64 = 3;
+/// With so many good sentences among its lines (1 of so many) a text file is a log of sentences for certain.
+const CERTAIN_SHARE: u64 = 4;
+
+/// What the head of a file holds.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct HeadLook {
+    /// RTCM frames with a good CRC.
+    pub frames: u64,
+    /// Sentences with a good checksum.
+    pub sentences: u64,
+    /// Sentences without checksum, by their address.
+    pub unchecked: u64,
+    /// Sentences whose checksum is wrong or cut off.
+    pub damaged: u64,
+    /// Line ends.
+    pub lines: u64,
+}
+
+impl HeadLook {
+    /// Looks at the head of a file.
+    pub fn of(head: &[u8]) -> HeadLook {
+        let mut look = HeadLook::default();
+        let mut scanner = Scanner::new();
+        scanner.feed(head, &mut look);
+        scanner.finish(&mut look);
+        look.lines = scanner.line().saturating_sub(1);
+        look
+    }
+
+    /// The file is a framed stream: one good record, or some lines that look like sentences.
+    pub fn is_framed(&self) -> bool {
+        self.frames + self.sentences > 0 || self.unchecked + self.damaged >= LIKE_SENTENCES
+    }
+
+    /// The file is nothing else: it holds a frame, or sentences make a good part of its lines.
+    pub fn is_certain(&self) -> bool {
+        self.frames > 0 || (self.sentences > 0 && self.sentences * CERTAIN_SHARE >= self.lines)
+    }
+
+    /// No sentence has a checksum.
+    fn accepts_unchecked(&self) -> bool {
+        self.sentences == 0 && self.damaged == 0 && self.unchecked > 0
+    }
+}
+
+impl Sink for HeadLook {
+    fn frame(&mut self, _: Place, _: &[u8]) -> Class {
+        self.frames += 1;
+        Class::Decoded
+    }
+
+    fn sentence(&mut self, _: Place, _: &[u8], checked: bool) -> Class {
+        if checked {
+            self.sentences += 1;
+        } else {
+            self.unchecked += 1;
+        }
+        Class::Decoded
+    }
+
+    fn fault(&mut self, _: Place, fault: Fault, _: &[u8]) {
+        if fault != Fault::Crc {
+            self.damaged += 1;
+        }
+    }
+}
+
+/// A decoder for a framed file that begins with `head`.
+pub fn stream(look: &HeadLook, context: &FileContext) -> Box<dyn Stream> {
+    Box::new(Framed { scanner: Scanner::new(), readers: Readers::new(look, context) })
+}
+
+/// The stream decoder.
+struct Framed {
+    scanner: Scanner,
+    readers: Readers,
+}
+
+impl Stream for Framed {
+    fn feed(&mut self, bytes: &[u8]) {
+        self.scanner.feed(bytes, &mut self.readers);
+    }
+
+    fn finish(mut self: Box<Self>) -> Parsed {
+        self.scanner.finish(&mut self.readers);
+        self.readers.finish(&self.scanner)
+    }
+}
+
+/// Both decoders and what they share.
+struct Readers {
+    path: String,
+    clock: StreamClock,
+    problems: Problems,
+    nmea: nmea::Decoder,
+    rtcm: rtcm::Decoder,
+    frames: u64,
+    /// Bytes of frames that were left aside, by reason.
+    skipped_frames: Vec<(&'static str, u64)>,
+    sentences: u64,
+    /// Sentences that were read without a checksum.
+    unchecked: u64,
+    accept_unchecked: bool,
+    failed: u64,
+}
+
+impl Readers {
+    fn new(look: &HeadLook, context: &FileContext) -> Readers {
+        Readers {
+            path: context.path.clone(),
+            clock: StreamClock::new(context.hints),
+            problems: Problems::default(),
+            nmea: nmea::Decoder::new(),
+            rtcm: rtcm::Decoder::new(),
+            frames: 0,
+            skipped_frames: Vec::new(),
+            sentences: 0,
+            unchecked: 0,
+            accept_unchecked: look.accepts_unchecked(),
+            failed: 0,
+        }
+    }
+
+    fn finish(mut self, scanner: &Scanner) -> Parsed {
+        self.nmea.close();
+        let outcome = self.clock.finish();
+        self.nmea.shift(outcome.shift);
+        self.rtcm.shift(&outcome.shift);
+        let mut look = FileLook { path: self.path, compressed: "none".to_owned(), ..FileLook::default() };
+        look.format = match (self.sentences > 0, self.frames > 0) {
+            (true, true) => Format::NmeaRtcm3,
+            (false, true) => Format::Rtcm3,
+            _ => Format::Nmea,
+        };
+        let mut ledger = Ledger::default();
+        for (class, bytes) in scanner.sums() {
+            match (class, class.reason()) {
+                (Class::Unknown, _) => ledger.unknown(bytes),
+                (Class::SkippedFrame, _) => {
+                    self.skipped_frames.iter().for_each(|(reason, bytes)| ledger.skipped(*bytes, reason));
+                }
+                (_, Some(reason)) => ledger.skipped(bytes, reason),
+                (_, None) => ledger.decoded(bytes),
+            }
+        }
+        look.bytes = ledger;
+        look.failed_checks = self.failed;
+        let uses_corrections = self.nmea.uses_corrections();
+        let mut span = self.nmea.ends();
+        let mut own = self.nmea.finish(&mut look, &mut self.problems);
+        let pieces = self.rtcm.finish();
+        span = match (span, pieces.span) {
+            (Some((a, b)), Some((c, d))) => Some((a.min(c), b.max(d))),
+            (a, b) => a.or(b),
+        };
+        look.counts.extend(pieces.counts);
+        look.station_ids.extend(&pieces.station_ids);
+        look.positions = pieces.positions;
+        look.descriptions = pieces.descriptions;
+        look.epochs = look.epochs.or(pieces.epochs);
+        let (mut heard, mut received) = (pieces.rows, Rows::default());
+        if uses_corrections {
+            received = heard;
+        } else {
+            if !pieces.signals.is_empty() {
+                look.signals = pieces.signals;
+                look.satellites = pieces.satellites;
+            }
+            prefer_observables(&mut own, &mut heard);
+            own.append(heard);
+        }
+        if self.unchecked > 0 {
+            self.problems.note("sentences without checksum", || {
+                Problem::whole(
+                    format!("{} sentences were read although the file has no checksums", self.unchecked),
+                    "damaged lines cannot be told from good ones: switch checksums on in the receiver or logger",
+                )
+            });
+        }
+        for note in outcome.notes {
+            self.problems.note("date", || {
+                Problem::whole(note, "check the receiver's date, the unit card's logged_on and the file name")
+            });
+        }
+        let undated = outcome.source.is_none() && !(own.is_empty() && received.is_empty());
+        if undated {
+            self.problems.note("no date", || {
+                Problem::whole(
+                    "times of day but no date anywhere: the rows cannot be placed",
+                    "give logged_on in unit.toml, or log RMC or ZDA as well",
+                )
+            });
+        }
+        look.date_from = outcome.source.filter(|_| span.is_some()).map(DateSource::words).map(str::to_owned);
+        if let Some((from, to)) = span.filter(|_| !undated) {
+            look.from = Some(rfc3339(from));
+            look.to = Some(rfc3339(to));
+        }
+        look.problems = self.problems.into_list();
+        look.problems.extend(pieces.problems);
+        // Ids of corrections that a rover heard are not its own.
+        let station_ids = if uses_corrections { BTreeSet::new() } else { pieces.station_ids };
+        let identity = Identity { station_ids, ..Identity::default() };
+        Parsed { look, rows: own, received, span, identity, undated }
+    }
+}
+
+impl Sink for Readers {
+    fn frame(&mut self, place: Place, frame: &[u8]) -> Class {
+        self.frames += 1;
+        let outcome = self.rtcm.frame(place.offset, frame, &mut self.clock);
+        if let Some(shift) = outcome.shift {
+            self.nmea.shift(shift);
+        }
+        let Booked::Skipped(reason) = outcome.booked else { return Class::Decoded };
+        let bytes = frame.len() as u64;
+        match self.skipped_frames.iter_mut().find(|(r, _)| *r == reason) {
+            Some((_, sum)) => *sum += bytes,
+            None => self.skipped_frames.push((reason, bytes)),
+        }
+        Class::SkippedFrame
+    }
+
+    fn sentence(&mut self, place: Place, body: &[u8], checked: bool) -> Class {
+        if checked {
+            self.accept_unchecked = false;
+        } else if self.accept_unchecked {
+            self.unchecked += 1;
+        } else {
+            self.problems.note("sentence without checksum", || {
+                Problem::on_line(
+                    place.line,
+                    place.offset,
+                    format!("sentence {} has no checksum, other lines of the file have one", address(body)),
+                    "the line is not used: it was probably cut",
+                )
+            });
+            return Class::Unchecked;
+        }
+        self.sentences += 1;
+        let outcome = self.nmea.sentence(body, place, &mut self.clock, &mut self.problems);
+        if let Some(shift) = outcome.shift {
+            self.rtcm.shift(&shift);
+        }
+        outcome.class
+    }
+
+    fn fault(&mut self, place: Place, fault: Fault, body: &[u8]) {
+        match fault {
+            Fault::Checksum { written, computed } => {
+                self.failed += 1;
+                self.problems.note("NMEA checksum", || {
+                    Problem::on_line(
+                        place.line,
+                        place.offset,
+                        format!(
+                            "sentence {} says checksum {written:02X}, its characters give {computed:02X}",
+                            address(body)
+                        ),
+                        "the line is not used; many of these: check the serial cable, baud rate and logger",
+                    )
+                });
+            }
+            Fault::Digits => self.problems.note("NMEA checksum digits", || {
+                Problem::on_line(
+                    place.line,
+                    place.offset,
+                    format!("sentence {} has no two hex digits behind '*'", address(body)),
+                    "the line is not used",
+                )
+            }),
+            Fault::Cut => self.problems.note("broken-off sentence", || {
+                Problem::on_line(
+                    place.line,
+                    place.offset,
+                    format!("sentence {} breaks off after {} characters", address(body), body.len()),
+                    "the line is not used; many of these: the logger or port loses bytes",
+                )
+            }),
+            Fault::Crc => {
+                self.failed += 1;
+                self.problems.note("RTCM CRC", || {
+                    Problem::at(
+                        place.offset,
+                        "RTCM 3 preamble and length, but the CRC-24Q does not fit",
+                        "a damaged frame, or a byte of other data that looks like a preamble; the search went on one byte later",
+                    )
+                });
+            }
+        }
+    }
+}
+
+/// A base that logs satellite lists beside its observables tells the same signals twice. In the minutes of observables only
+/// these count; the lists give them the directions of the satellites.
+fn prefer_observables(lists: &mut Rows, observables: &mut Rows) {
+    if lists.signals.is_empty() || observables.signals.is_empty() {
+        return;
+    }
+    let mut directions = BTreeMap::new();
+    for i in 0..lists.signals.len() {
+        if let Some(row) = lists.signals.get(i).filter(|row| !row.azimuth.is_nan()) {
+            directions.insert((row.time, row.sat), (row.azimuth, row.elevation));
+        }
+    }
+    let signals = &mut observables.signals;
+    for (i, key) in signals.time.iter().zip(&signals.sat).enumerate() {
+        if let Some((azimuth, elevation)) = directions.get(&(*key.0, *key.1))
+            && let (Some(a), Some(e)) = (signals.azimuth.get_mut(i), signals.elevation.get_mut(i))
+            && a.is_nan()
+        {
+            (*a, *e) = (*azimuth, *elevation);
+        }
+    }
+    let minutes: BTreeSet<UtcMs> = signals.time.iter().copied().collect();
+    let outside = |times: &[UtcMs]| -> Vec<u32> {
+        let minute = |t: &UtcMs| t - t.rem_euclid(MINUTE_MS);
+        (0_u32..).zip(times).filter(|(_, t)| !minutes.contains(&minute(t))).map(|(i, _)| i).collect()
+    };
+    lists.signals = lists.signals.take(&outside(&lists.signals.time));
+    lists.bands = lists.bands.take(&outside(&lists.bands.time));
+    lists.systems = lists.systems.take(&outside(&lists.systems.time));
+}
+
+/// The address of a sentence for messages: at most eight printable characters.
+fn address(body: &[u8]) -> String {
+    let name: String = body.iter().take_while(|b| **b != b',').take(8).map(|b| char::from(*b)).collect();
+    if name.is_empty() { "without address".to_owned() } else { name }
+}
+
+#[cfg(test)]
+mod tests;

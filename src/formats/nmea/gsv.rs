@@ -1,0 +1,162 @@
+//! GSV: satellites in view with elevation, azimuth and C/N0, four a page.
+//!
+//! ```text
+//! --GSV,pages,page,in view,{number,elevation,azimuth,C/N0} x 0..4[,signal id[,system id]]
+//! ```
+//! Source: NMEA 0183 v4.11; `check-values.md` 2.4. With `n` fields, `(n - 3) mod 4` tells what follows the satellites: 0
+//! nothing, 1 a signal id (from v4.10, a hex digit), 2 a signal id and a system id (some receivers), 3 a last satellite
+//! without C/N0. A missing C/N0 or 0 means not tracked: no cell.
+
+use super::field::{Fields, decimal, whole};
+use super::satellite::{SignalId, satellite, signal, system_of_id, system_of_talker};
+use crate::formats::framing::hex;
+use crate::model::ids::{Sat, Signal};
+
+/// One tracked signal of one satellite.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Cell {
+    pub(super) sat: Sat,
+    pub(super) signal: Signal,
+    /// dB-Hz, above 0; NaN when not tracked.
+    pub(super) cn0_dbhz: f32,
+    /// Degrees, NaN when missing.
+    pub(super) azimuth: f32,
+    /// Degrees, NaN when missing.
+    pub(super) elevation: f32,
+}
+
+/// The head of a page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Page {
+    pages: u32,
+    page: u32,
+    /// Satellite numbers that no table knows.
+    pub(super) odd_numbers: u32,
+}
+
+/// Reads a page and hands over its satellites, tracked or not. `None`: no page numbers.
+pub(super) fn read(talker: [u8; 2], f: &Fields<'_>, mut each: impl FnMut(Cell)) -> Option<Page> {
+    let mut head = Page { pages: whole(f.get(1))?, page: whole(f.get(2))?, odd_numbers: 0 };
+    let n = f.len();
+    let behind = n.saturating_sub(3);
+    let (satellites, extra) = match behind % 4 {
+        3 => (behind / 4 + 1, 0),
+        extra => (behind / 4, extra),
+    };
+    let mut system = system_of_talker(talker);
+    let mut id = SignalId::First;
+    if extra > 0 {
+        id = match f.get(3 + 4 * satellites + 1) {
+            [] => SignalId::Empty,
+            [digit] => match hex(*digit) {
+                Some(0) => SignalId::First,
+                Some(n) => SignalId::Id(n),
+                None => SignalId::Empty,
+            },
+            _ => SignalId::Empty,
+        };
+    }
+    if extra == 2
+        && let [digit] = f.get(n)
+        && let Some(told) = hex(*digit).and_then(system_of_id)
+    {
+        system = Some(told);
+    }
+    for k in 0..satellites {
+        let at = 4 + 4 * k;
+        // Lists are padded with empty satellites.
+        let Some(number) = whole(f.get(at)) else { continue };
+        let Some(sat) = satellite(system, number) else {
+            head.odd_numbers += 1;
+            continue;
+        };
+        each(Cell {
+            sat,
+            // A list of GPS may hold SBAS and QZSS satellites: their signals are their own.
+            signal: signal(sat.system(), id),
+            cn0_dbhz: number_in(f.get(at + 3), 0.001, 99.0),
+            azimuth: number_in(f.get(at + 2), 0.0, 360.0),
+            elevation: number_in(f.get(at + 1), -90.0, 90.0),
+        });
+    }
+    Some(head)
+}
+
+fn number_in(text: &[u8], from: f32, to: f32) -> f32 {
+    let value = match whole(text) {
+        Some(n) => n as f32,
+        None => decimal(text).map_or(f32::NAN, |v| v as f32),
+    };
+    if (from..=to).contains(&value) { value } else { f32::NAN }
+}
+
+/// Watches the page numbers. A list that starts again before its end, or goes on without its start, has a gap.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Paging {
+    pages: u32,
+    page: u32,
+}
+
+impl Paging {
+    /// Whether pages are missing before this one. The talker may change within one list: some receivers number the pages
+    /// of all systems through.
+    pub(super) fn gap_before(&mut self, page: Page) -> bool {
+        let unfinished = self.page < self.pages;
+        let gap = if page.page <= 1 { unfinished } else { page.pages != self.pages || page.page != self.page + 1 };
+        *self = Paging { pages: page.pages, page: page.page };
+        gap
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn cells(body: &str) -> (Page, Vec<String>) {
+        let mut list = Vec::new();
+        let talker = [body.as_bytes()[0], body.as_bytes()[1]];
+        let page = read(talker, &Fields::of(body.as_bytes()), |c| {
+            list.push(format!("{} {} {} {} {}", c.sat, c.signal, c.cn0_dbhz, c.azimuth, c.elevation));
+        });
+        (page.unwrap(), list)
+    }
+
+    #[test]
+    fn worked_pages() {
+        // check-values 2.1: with signal id, last page with a satellite that is not tracked.
+        let (_, list) = cells("GPGSV,3,3,10,24,05,190,,30,03,010,,1");
+        assert_eq!(list, ["G24 G1C NaN 190 5", "G30 G1C NaN 10 3"]);
+        let (_, list) = cells("GPGSV,1,1,03,02,35,285,39,05,62,105,43,13,44,210,,6");
+        assert_eq!(list, ["G02 G2L 39 285 35", "G05 G2L 43 105 62", "G13 G2L NaN 210 44"]);
+        assert_eq!(cells("GLGSV,1,1,03,65,40,060,44,72,15,130,37,88,55,330,47,1").1[2], "R24 R1C 47 330 55");
+        assert_eq!(cells("GAGSV,1,1,02,03,50,120,47,11,22,270,40,7").1[0], "E03 E1X 47 120 50");
+        assert_eq!(cells("GBGSV,1,1,02,19,60,200,46,25,33,080,41,1").1[1], "C25 C2I 41 80 33");
+    }
+
+    #[test]
+    fn forms_of_real_receivers() {
+        // Forms in /work/shared/data/nmea (QUIRKS.md); the readings follow the field counting rule of check-values 2.4.
+        assert_eq!(cells("GPGSV,3,1,12,04,16,162,46,07,84,207,48").1[0], "G04 G1C 46 162 16"); // no signal id
+        assert_eq!(cells("GAGSV,2,2,04,102,,,40,103,,,29,1").1, ["E02 E5X 40 NaN NaN", "E03 E5X 29 NaN NaN"]);
+        assert_eq!(cells("PQGSV,4,4,15,28,08,040,31,29,,,,30,21,144,,0,4").1[0], "C28 C2I 31 40 8"); // system id
+        assert_eq!(cells("GBGSV,3,3,10,21,41,301,35,22,82,135,17,").1[0], "C21 C?0 35 301 41"); // empty signal id
+        assert_eq!(cells("GBGSV,2,2,06,14,55,175,46,40,29,043,18,B").1[0], "C14 C7I 46 175 55");
+        assert_eq!(cells("GAGSV,1,1,00,7").1.len(), 0);
+        assert_eq!(cells("GPGSV,4,4,13,01,02,213,,,,,,,,,,").1.len(), 1); // padded
+        assert_eq!(cells("GPGSV,1,1,02,47,13,252,00,200,1,1,9").0.odd_numbers, 0);
+        assert_eq!(cells("GPGSV,1,1,01,99,13,252,30").0.odd_numbers, 1);
+    }
+
+    #[test]
+    fn restarts_are_gaps() {
+        let mut paging = Paging::default();
+        let mut gap = |pages, page| paging.gap_before(Page { pages, page, odd_numbers: 0 });
+        assert!(!gap(3, 1));
+        assert!(!gap(3, 2));
+        assert!(gap(3, 1)); // page 3 is missing
+        assert!(!gap(3, 2));
+        assert!(!gap(3, 3));
+        assert!(!gap(1, 1));
+        assert!(gap(2, 2)); // page 1 is missing
+    }
+}

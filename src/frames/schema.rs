@@ -1,0 +1,259 @@
+//! The schemas, in one place. Every table has `time` (`Int64`, UTC ms) first and `origin` (`UInt32`) last; small integers
+//! are kept as `UInt32`. Units are in the names; columns that may be null are marked `null`.
+//!
+//! | table | columns |
+//! |---|---|
+//! | fixes | time, state (code of `FixState`), satellites null, hdop null, correction_age_s null, station_id null, lat null, lon null, height_m null, sigma_h_m null, sigma_v_m null |
+//! | corrections | time (minute), station_id null, message, count, bytes, longest_gap_s null |
+//! | positions | time, station_id null, x_m, y_m, z_m, antenna_height_m null, is_virtual, from_rtcm |
+//! | descriptions | time, station_id null, antenna, antenna_serial, receiver, firmware, receiver_serial |
+//! | signals | time (minute), sat, signal, band, cn0_mean null, cn0_min null, cn0_sd null, epochs, slips, azimuth null, elevation null |
+//! | bands | time (10 s), band, satellites, cn0_median null, cn0_step_max null, cn0_scatter null, lost_lock |
+//! | systems | time (10 s), system (RINEX letter), satellites, first, second |
+//! | metrics | time, metric, value |
+//! | spectra | time, frequency_hz, power_dbm |
+//! | logged | time, kind, detail |
+//! | spans | time, until, kind, epochs |
+
+use crate::model::rows::{
+    Bands, Corrections, Descriptions, Fixes, Logged, Metrics, NO_COUNT, NO_STATION, Positions, Signals, Spans, Spectra,
+    Systems,
+};
+use polars::prelude::{Column, DataFrame, NamedFrom, PolarsResult, Series};
+
+/// How a table of rows becomes a frame.
+pub trait IntoFrame: Sized {
+    /// The columns that make a row unique within a unit.
+    const KEY: &'static [&'static str];
+    /// Among rows with one key, the one with the largest value of this column is kept; `None`: the first.
+    const KEEP_LARGEST: Option<&'static str> = None;
+    /// The frame, all rows with one origin.
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame>;
+}
+
+fn frame(height: usize, origin: u32, mut columns: Vec<Column>) -> PolarsResult<DataFrame> {
+    columns.push(Series::new("origin".into(), vec![origin; height]).into());
+    DataFrame::new(height, columns)
+}
+
+fn i64s(name: &str, values: Vec<i64>) -> Column {
+    Series::new(name.into(), values).into()
+}
+
+fn u32s(name: &str, values: impl IntoIterator<Item = impl Into<u32>>) -> Column {
+    Series::new(name.into(), values.into_iter().map(Into::into).collect::<Vec<u32>>()).into()
+}
+
+/// Integers with a constant for missing.
+fn u32s_or_null<T: Copy + PartialEq + Into<u32>>(name: &str, values: &[T], missing: T) -> Column {
+    let values: Vec<Option<u32>> = values.iter().map(|v| (*v != missing).then(|| (*v).into())).collect();
+    Series::new(name.into(), values).into()
+}
+
+/// Floats with NaN for missing.
+fn f32s(name: &str, values: &[f32]) -> Column {
+    let values: Vec<Option<f32>> = values.iter().map(|v| (!v.is_nan()).then_some(*v)).collect();
+    Series::new(name.into(), values).into()
+}
+
+/// Floats with NaN for missing.
+fn f64s(name: &str, values: &[f64]) -> Column {
+    let values: Vec<Option<f64>> = values.iter().map(|v| (!v.is_nan()).then_some(*v)).collect();
+    Series::new(name.into(), values).into()
+}
+
+fn bools(name: &str, values: Vec<bool>) -> Column {
+    Series::new(name.into(), values).into()
+}
+
+fn texts(name: &str, values: Vec<String>) -> Column {
+    Series::new(name.into(), values).into()
+}
+
+impl IntoFrame for Fixes {
+    const KEY: &'static [&'static str] = &["time"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s("state", self.state),
+                u32s_or_null("satellites", &self.satellites, NO_COUNT),
+                f32s("hdop", &self.hdop),
+                f32s("correction_age_s", &self.correction_age_s),
+                u32s_or_null("station_id", &self.station_id, NO_STATION),
+                f64s("lat", &self.lat),
+                f64s("lon", &self.lon),
+                f64s("height_m", &self.height_m),
+                f32s("sigma_h_m", &self.sigma_h_m),
+                f32s("sigma_v_m", &self.sigma_v_m),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Corrections {
+    const KEY: &'static [&'static str] = &["time", "station_id", "message"];
+    const KEEP_LARGEST: Option<&'static str> = Some("count");
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s_or_null("station_id", &self.station_id, NO_STATION),
+                u32s("message", self.message),
+                u32s("count", self.count),
+                u32s("bytes", self.bytes),
+                f32s("longest_gap_s", &self.longest_gap_s),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Positions {
+    const KEY: &'static [&'static str] = &["time", "station_id", "x_m", "y_m", "z_m"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s_or_null("station_id", &self.station_id, NO_STATION),
+                f64s("x_m", &self.x_m),
+                f64s("y_m", &self.y_m),
+                f64s("z_m", &self.z_m),
+                f32s("antenna_height_m", &self.antenna_height_m),
+                bools("is_virtual", self.is_virtual),
+                bools("from_rtcm", self.from_rtcm),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Descriptions {
+    const KEY: &'static [&'static str] = &["time", "station_id", "antenna", "receiver", "firmware"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s_or_null("station_id", &self.station_id, NO_STATION),
+                texts("antenna", self.antenna),
+                texts("antenna_serial", self.antenna_serial),
+                texts("receiver", self.receiver),
+                texts("firmware", self.firmware),
+                texts("receiver_serial", self.receiver_serial),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Signals {
+    const KEY: &'static [&'static str] = &["time", "sat", "signal"];
+    const KEEP_LARGEST: Option<&'static str> = Some("epochs");
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s("sat", self.sat),
+                u32s("signal", self.signal),
+                u32s("band", self.band),
+                f32s("cn0_mean", &self.cn0_mean),
+                f32s("cn0_min", &self.cn0_min),
+                f32s("cn0_sd", &self.cn0_sd),
+                u32s("epochs", self.epochs),
+                u32s("slips", self.slips),
+                f32s("azimuth", &self.azimuth),
+                f32s("elevation", &self.elevation),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Bands {
+    const KEY: &'static [&'static str] = &["time", "band"];
+    const KEEP_LARGEST: Option<&'static str> = Some("satellites");
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s("band", self.band),
+                u32s("satellites", self.satellites),
+                f32s("cn0_median", &self.cn0_median),
+                f32s("cn0_step_max", &self.cn0_step_max),
+                f32s("cn0_scatter", &self.cn0_scatter),
+                u32s("lost_lock", self.lost_lock),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Systems {
+    const KEY: &'static [&'static str] = &["time", "system"];
+    const KEEP_LARGEST: Option<&'static str> = Some("satellites");
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s("system", self.system),
+                u32s("satellites", self.satellites),
+                u32s("first", self.first),
+                u32s("second", self.second),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Metrics {
+    const KEY: &'static [&'static str] = &["time", "metric"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![texts("metric", self.metric), f64s("value", &self.value), i64s("time", self.time)],
+        )
+    }
+}
+
+impl IntoFrame for Spectra {
+    const KEY: &'static [&'static str] = &["time", "frequency_hz"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![f64s("frequency_hz", &self.frequency_hz), f32s("power_dbm", &self.power_dbm), i64s("time", self.time)],
+        )
+    }
+}
+
+impl IntoFrame for Logged {
+    const KEY: &'static [&'static str] = &["time", "kind", "detail"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(self.len(), origin, vec![texts("kind", self.kind), texts("detail", self.detail), i64s("time", self.time)])
+    }
+}
+
+impl IntoFrame for Spans {
+    const KEY: &'static [&'static str] = &["time", "until", "kind"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                i64s("until", self.until),
+                u32s("kind", self.kind),
+                u32s("epochs", self.epochs),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}

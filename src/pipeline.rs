@@ -1,1 +1,0 @@
-//! The order of the stages.

@@ -1,0 +1,263 @@
+//! The files beside the bundles: by option, by setting, or lying under their names directly in a FOLDER.
+
+use super::{Request, Rules, RunError};
+use crate::config::catalogue::Catalogue;
+use crate::config::complaints::{self, Complaint};
+use crate::config::fleet::{self, Fleet};
+use crate::config::places::{self, Place};
+use crate::config::settings::Settings;
+use crate::crawl::Inventory;
+use crate::detect::Limits;
+use crate::formats::text::kp::{self, KpLine};
+use crate::formats::text::{FormatSettings, flares, syslog_rules::SyslogRules};
+use crate::model::event::{Event, Origin};
+use crate::model::problem::Problem;
+use crate::model::time::{HOUR_MS, UtcMs, parse_utc};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+/// Files given by option.
+#[derive(Debug, Clone, Default)]
+pub struct Given {
+    /// Fleet register.
+    pub fleet: Option<PathBuf>,
+    /// Complaints.
+    pub complaints: Option<PathBuf>,
+    /// Field work.
+    pub fieldwork: Option<PathBuf>,
+    /// Places.
+    pub places: Option<PathBuf>,
+    /// Kp text, flares, IONEX.
+    pub space_weather: Vec<PathBuf>,
+    /// Catalogue.
+    pub catalogue: Option<PathBuf>,
+}
+
+/// What was read of them.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Beside {
+    pub(crate) fleet: Fleet,
+    /// Where the register was read, for evidence lines.
+    pub(crate) fleet_path: String,
+    pub(crate) complaints: Vec<Complaint>,
+    pub(crate) complaints_given: bool,
+    pub(crate) places: Vec<Place>,
+    pub(crate) catalogue: Catalogue,
+    /// Kp of storms and flares, as events of the sky.
+    pub(crate) sky: Vec<Event>,
+    /// What was used, for run.log and the fleet page.
+    pub(crate) used: Vec<String>,
+    /// What was wrong with it.
+    pub(crate) problems: Vec<(String, Problem)>,
+}
+
+/// A side file: as it is shown and where it is; whether it was asked for by name.
+struct Found {
+    shown: String,
+    path: PathBuf,
+    named: bool,
+}
+
+impl Beside {
+    /// Loads everything.
+    pub(crate) fn load(request: &Request, inventory: &Inventory, rules: &Rules) -> Result<Beside, RunError> {
+        let mut out = Beside::default();
+        let files = &request.settings.files;
+        let lying = |name: &str| -> Vec<Found> {
+            if request.only_given {
+                return Vec::new();
+            }
+            inventory
+                .side_files
+                .iter()
+                .filter(|s| s.name == name)
+                .map(|s| Found { shown: s.path.clone(), path: s.source.clone(), named: false })
+                .collect()
+        };
+        let named = |option: &Option<PathBuf>, setting: &Option<PathBuf>| -> Option<Found> {
+            option.as_ref().or(setting.as_ref()).map(|p| Found {
+                shown: p.display().to_string(),
+                path: p.clone(),
+                named: true,
+            })
+        };
+        let pick = |option: &Option<PathBuf>, setting: &Option<PathBuf>, names: &[&str]| -> Vec<Found> {
+            match named(option, setting) {
+                Some(f) => vec![f],
+                None => names.iter().flat_map(|n| lying(n)).collect(),
+            }
+        };
+
+        for f in pick(&request.given.fleet, &files.fleet, &["fleet.toml"]) {
+            let Some(text) = out.text(&f)? else { continue };
+            match fleet::parse(&text) {
+                Ok((fleet, problems)) => {
+                    out.fleet.sites.extend(fleet.sites);
+                    out.fleet.units.extend(fleet.units);
+                    out.fleet_path = f.shown.clone();
+                    out.note(&f.shown, "fleet register", problems);
+                }
+                Err(why) if f.named => return Err(RunError::Usage(format!("{}: {why}", f.shown))),
+                Err(why) => out.note(&f.shown, "", vec![Problem::whole(why, "mend the file; it was not used")]),
+            }
+        }
+        let catalogue = pick(&request.given.catalogue, &files.catalogue, &["catalogue.toml"]);
+        let text = match catalogue.first() {
+            Some(f) => out.text(f)?,
+            None => None,
+        };
+        let (c, problems) = Catalogue::with_shipped(text.as_deref());
+        out.catalogue = c;
+        if let Some(f) = catalogue.first() {
+            out.note(&f.shown, "catalogue", problems);
+        }
+        for f in pick(&request.given.complaints, &files.complaints, &["complaints.csv"]) {
+            let Some(text) = out.text(&f)? else { continue };
+            let (mut rows, problems) = complaints::parse(&text, &out.fleet);
+            out.complaints.append(&mut rows);
+            out.complaints_given = true;
+            out.note(&f.shown, "complaints", problems);
+        }
+        for f in pick(&request.given.places, &files.places, &["places.csv", "places.geojson"]) {
+            let Some(text) = out.text(&f)? else { continue };
+            let (mut rows, problems) = places::parse(&text);
+            out.places.append(&mut rows);
+            out.note(&f.shown, "places", problems);
+        }
+        let mut weather: Vec<Found> = request
+            .given
+            .space_weather
+            .iter()
+            .chain(&files.space_weather)
+            .map(|p| Found { shown: p.display().to_string(), path: p.clone(), named: true })
+            .collect();
+        if weather.is_empty() {
+            weather = ["kp.txt", "flares.csv"].iter().flat_map(|n| lying(n)).collect();
+        }
+        for f in weather {
+            let Some(text) = out.text(&f)? else { continue };
+            let origin = Origin { bundle: f.shown.clone(), file: f.shown.clone() };
+            let flares =
+                text.lines().next().is_some_and(|l| l.to_ascii_lowercase().replace(' ', "").starts_with("time,class"));
+            let events = if flares { flare_events(&text, &origin) } else { kp_events(&text, &origin, &rules.limits) };
+            let what = if flares { "flares" } else { "Kp" };
+            out.sky.extend(events);
+            out.note(&f.shown, what, Vec::new());
+        }
+        for s in &inventory.side_files {
+            if s.name == "truth.json" {
+                out.used.push(format!("{}: a practice fleet's truth, never read by report", s.path));
+            }
+        }
+        out.sky.sort_by(|a, b| (a.from, a.kind).cmp(&(b.from, b.kind)));
+        Ok(out)
+    }
+
+    /// The text of a side file. One that was named must be readable; one that only lies there is a problem.
+    fn text(&mut self, f: &Found) -> Result<Option<String>, RunError> {
+        match read_text(&f.path) {
+            Ok(text) => Ok(Some(text)),
+            Err(e) if f.named => Err(RunError::Usage(format!("{}: {e}", f.shown))),
+            Err(e) => {
+                self.problems
+                    .push((f.shown.clone(), Problem::whole(format!("cannot be read: {e}"), "it was not used")));
+                Ok(None)
+            }
+        }
+    }
+
+    fn note(&mut self, shown: &str, what: &str, problems: Vec<Problem>) {
+        if !what.is_empty() {
+            self.used.push(format!("{shown}: {what}"));
+        }
+        self.problems.extend(problems.into_iter().map(|p| (shown.to_owned(), p)));
+    }
+}
+
+/// Side files are small; a larger one is not what its name says.
+const MOST_BYTES: u64 = 64 * 1024 * 1024;
+
+fn read_text(path: &Path) -> std::io::Result<String> {
+    let size = std::fs::metadata(path)?.len();
+    if size > MOST_BYTES {
+        return Err(std::io::Error::other(format!("{size} bytes are too many for a file beside the bundles")));
+    }
+    Ok(String::from_utf8_lossy(&std::fs::read(path)?).into_owned())
+}
+
+fn sky_event(
+    kind: &'static str,
+    from: UtcMs,
+    to: UtcMs,
+    value: f64,
+    unit: &'static str,
+    strength: f64,
+    detail: String,
+    origin: &Origin,
+) -> Event {
+    Event {
+        unit: String::new(),
+        kind,
+        from,
+        to,
+        value: Some(value),
+        value_unit: unit,
+        strength: strength.clamp(0.0, 1.0) as f32,
+        detail,
+        origin: origin.clone(),
+    }
+}
+
+/// Storm intervals out of Kp text (NOAA G1 and more).
+fn kp_events(text: &str, origin: &Origin, limits: &Limits) -> Vec<Event> {
+    let mut events = Vec::new();
+    for line in text.lines() {
+        let KpLine::Values(intervals, _) = kp::line(line.as_bytes()) else { continue };
+        for interval in intervals.into_iter().flatten() {
+            let (from, value) = (interval.from, f64::from(interval.kp));
+            if value >= limits.kp_storm {
+                events.push(sky_event(
+                    "kp-storm",
+                    from,
+                    from + 3 * HOUR_MS,
+                    value,
+                    "Kp",
+                    0.5 + (value - limits.kp_storm) / 4.0,
+                    format!("geomagnetic storm: Kp {value:.1}"),
+                    origin,
+                ));
+            }
+        }
+    }
+    events
+}
+
+/// Flares of class M and X.
+fn flare_events(text: &str, origin: &Origin) -> Vec<Event> {
+    let mut events = Vec::new();
+    for line in text.lines().skip(1) {
+        let Some((time, class)) = line.split_once(',') else { continue };
+        let (Some(at), Some(peak)) = (parse_utc(time), flares::peak_w_m2(class.trim())) else { continue };
+        if peak >= 1.0e-5 {
+            let strength = (0.3 + 0.25 * (peak / 1.0e-5).log10()).clamp(0.3, 1.0);
+            let detail = format!("solar flare of class {}", class.trim());
+            events.push(sky_event("flare", at, at + HOUR_MS / 2, peak, "W/m2", strength, detail, origin));
+        }
+    }
+    events
+}
+
+/// Column maps and syslog words out of the settings.
+pub(crate) fn format_settings(settings: &Settings) -> Result<FormatSettings, RunError> {
+    let words: Vec<(String, String)> =
+        settings.syslog_rule.iter().map(|r| (r.pattern.clone(), r.kind.clone())).collect();
+    let syslog = SyslogRules::new(&words)
+        .map_err(|(i, why)| RunError::Usage(format!("settings, [[syslog_rule]] number {}: {why}", i + 1)))?;
+    let mut maps = Vec::new();
+    for (i, table) in settings.column_map.iter().enumerate() {
+        let map = super::column_maps::from_table(table)
+            .map_err(|why| RunError::Usage(format!("settings, [[column_map]] number {}: {why}", i + 1)))?;
+        maps.push(Arc::new(map));
+    }
+    Ok(FormatSettings { column_maps: maps, syslog_rules: Arc::new(syslog) })
+}

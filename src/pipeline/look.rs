@@ -1,0 +1,221 @@
+//! What is in one bundle or one file: schema `lostfix-look/1` and the same for people.
+
+use super::read::{ReadBundle, read_bundle};
+use super::{Rules, RunError};
+use crate::config::settings::Settings;
+use crate::crawl::{self, Limits};
+use crate::identify::{self, BundleFacts};
+use crate::model::findings::NotRead;
+use crate::model::ids::{FixState, Role};
+use crate::model::look::FileLook;
+use crate::model::rows::SPAN_OBSERVATIONS;
+use crate::model::time::rfc3339;
+use serde::Serialize;
+use std::fmt::Write;
+use std::path::Path;
+
+/// Who it is, as far as the bundle itself tells.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct LookUnit {
+    /// Unit id.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub id: Option<String>,
+    /// Role.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub role: Option<Role>,
+    /// Site.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub site: Option<String>,
+    /// `unit.toml`, `path rule`, `inferred`, `not placed`.
+    pub known_from: String,
+}
+
+/// The schema.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct Look {
+    /// `lostfix-look/1`.
+    pub schema: &'static str,
+    /// Path of the bundle.
+    pub bundle: String,
+    /// Who it is.
+    pub unit: LookUnit,
+    /// First epoch, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Last epoch, RFC 3339.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+    /// Files.
+    pub files: Vec<FileLook>,
+    /// What was not read, or not to its end.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub not_read: Vec<NotRead>,
+    /// Contradictions.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+}
+
+/// Looks into a bundle (folder or zip) or a file.
+///
+/// # Errors
+/// When there is nothing at the path, or the settings are wrong: what and what to do.
+pub fn look(path: &Path, settings: &Settings) -> Result<Look, String> {
+    let rules = Rules::of(settings).map_err(|e| match e {
+        RunError::Usage(why) | RunError::Failed(why) => why,
+    })?;
+    std::fs::symlink_metadata(path).map_err(|e| format!("{}: {e}", path.display()))?;
+    let limits = Limits::default();
+    let inventory = crawl::find(&[path.to_path_buf()], &limits);
+    let mut out = Look { schema: "lostfix-look/1", bundle: path.display().to_string(), ..Look::default() };
+    out.not_read.extend(
+        inventory
+            .not_taken
+            .iter()
+            .filter(|n| n.why != crawl::Why::Nothing)
+            .map(|n| NotRead { path: n.path.clone(), reason: format!("{}; {}", n.problem.what, n.problem.hint) }),
+    );
+    let mut facts = BundleFacts { path: out.bundle.clone(), ..BundleFacts::default() };
+    let several = inventory.bundles.len() > 1;
+    for bundle in &inventory.bundles {
+        let read: ReadBundle = read_bundle(bundle, &limits, &rules.formats);
+        super::read::list_not_read(&read, &mut out.not_read);
+        if facts.card.is_none() {
+            facts.card = read.card.clone();
+        }
+        for file in read.files {
+            facts.identity.station_ids.extend(&file.identity.station_ids);
+            facts.identity.markers.extend(file.identity.markers.iter().cloned());
+            facts.identity.receiver_serials.extend(file.identity.receiver_serials.iter().cloned());
+            facts.fixes += file.rows.fixes.len();
+            let rtk = |s: &u8| *s == FixState::Fixed as u8 || *s == FixState::Float as u8;
+            facts.rtk_fixes += file.rows.fixes.state.iter().filter(|s| rtk(s)).count();
+            facts.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
+            facts.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
+            if let Some((a, b)) = file.span.filter(|_| !file.undated) {
+                facts.span = Some(facts.span.map_or((a, b), |(x, y)| (x.min(a), y.max(b))));
+            }
+            let mut look = file.look;
+            if several {
+                look.path = format!("{}!/{}", bundle.path, look.path);
+            }
+            out.files.push(look);
+        }
+    }
+    out.from = facts.span.map(|s| rfc3339(s.0));
+    out.to = facts.span.map(|s| rfc3339(s.1));
+    out.unit = match identify::place(&facts, &Default::default(), &rules.paths) {
+        Some(p) => {
+            out.notes = p.notes;
+            LookUnit { id: Some(p.unit), role: Some(p.role), site: p.site, known_from: p.known_from.words().to_owned() }
+        }
+        None => LookUnit { known_from: "not placed".to_owned(), ..LookUnit::default() },
+    };
+    Ok(out)
+}
+
+impl Look {
+    /// The same for people.
+    pub fn text(&self) -> String {
+        let mut t = String::new();
+        let who = match (&self.unit.id, self.unit.role, &self.unit.site) {
+            (Some(id), Some(role), site) => format!(
+                "{} {id}{} (known from {})",
+                role.name(),
+                site.as_ref().map(|s| format!(" at {s}")).unwrap_or_default(),
+                self.unit.known_from
+            ),
+            _ => "unit not known".to_owned(),
+        };
+        let _ = writeln!(t, "{}: {who}", self.bundle);
+        if let (Some(a), Some(b)) = (&self.from, &self.to) {
+            let _ = writeln!(t, "{a} to {b}");
+        }
+        for f in &self.files {
+            let _ = write!(t, "\n{}\n  {}", f.path, f.format.name());
+            if let Some(v) = &f.version {
+                let _ = write!(t, " {v}");
+            }
+            if f.compressed != "none" && !f.compressed.is_empty() {
+                let _ = write!(t, " ({})", f.compressed);
+            }
+            if let (Some(a), Some(b)) = (&f.from, &f.to) {
+                let _ = write!(t, ", {a} to {b}");
+            }
+            if let Some(d) = &f.date_from {
+                let _ = write!(t, ", date from {d}");
+            }
+            let b = &f.bytes;
+            let _ = writeln!(
+                t,
+                "\n  {} bytes: {} decoded, {} skipped, {} unknown",
+                b.total, b.decoded, b.skipped, b.unknown
+            );
+            for (reason, n) in &b.reasons {
+                let _ = writeln!(t, "    skipped {n}: {reason}");
+            }
+            if !f.counts.is_empty() {
+                let counts: Vec<String> = f.counts.iter().map(|(k, n)| format!("{k} {n}")).collect();
+                let _ = writeln!(t, "  records: {}", counts.join(", "));
+            }
+            if f.failed_checks > 0 {
+                let _ = writeln!(t, "  failed checks: {}", f.failed_checks);
+            }
+            if !f.qualities.is_empty() {
+                let q: Vec<String> = f
+                    .qualities
+                    .iter()
+                    .map(|(q, n)| {
+                        let word = q.parse().ok().map_or("empty", |q: u8| FixState::from_gga_quality(q).name());
+                        format!("{q} ({word}) {n}")
+                    })
+                    .collect();
+                let _ = writeln!(t, "  GGA quality: {}", q.join(", "));
+            }
+            if let Some(a) = &f.correction_age_s {
+                let _ = writeln!(t, "  correction age: {:.1} to {:.1} s, mean {:.2} s", a.min, a.max, a.mean);
+            }
+            if !f.station_ids.is_empty() {
+                let ids: Vec<String> = f.station_ids.iter().map(u16::to_string).collect();
+                let _ = writeln!(t, "  station ids: {}", ids.join(", "));
+            }
+            for p in &f.positions {
+                let _ =
+                    writeln!(t, "  position of station {}: {:.4}, {:.4}, {:.4} m", p.station_id, p.x_m, p.y_m, p.z_m);
+            }
+            for d in &f.descriptions {
+                let _ = writeln!(
+                    t,
+                    "  antenna \"{}\", receiver \"{}\", firmware \"{}\"",
+                    d.antenna, d.receiver, d.firmware
+                );
+            }
+            if let Some(n) = f.epochs {
+                let _ = writeln!(t, "  epochs: {n}, satellites: {}", f.satellites.unwrap_or(0));
+            }
+            for s in &f.signals {
+                let cn0 = s.cn0_mean_dbhz.map(|c| format!(", mean C/N0 {c:.2} dB-Hz")).unwrap_or_default();
+                let _ =
+                    writeln!(t, "    {}: {} satellites, {} observations{cn0}", s.signal, s.satellites, s.observations);
+            }
+            for p in &f.problems {
+                let place = match (p.line, p.offset) {
+                    (Some(l), Some(o)) => format!("line {l}, byte {o}: "),
+                    (Some(l), None) => format!("line {l}: "),
+                    (None, Some(o)) => format!("byte {o}: "),
+                    _ => String::new(),
+                };
+                let _ = writeln!(t, "  ! {place}{}; {}", p.what, p.hint);
+            }
+        }
+        for n in &self.notes {
+            let _ = writeln!(t, "\nnote: {n}");
+        }
+        if !self.not_read.is_empty() {
+            let _ = writeln!(t, "\nnot read, or not to the end");
+            for n in &self.not_read {
+                let _ = writeln!(t, "  {}: {}", n.path, n.reason);
+            }
+        }
+        t.split_inclusive('\n').map(|l| crawl::safe_text(l.trim_end_matches('\n')) + "\n").collect()
+    }
+}

@@ -1,0 +1,201 @@
+//! Reading bundles in parallel: each file of each bundle becomes rows, a look and problems. Copies count once.
+
+use super::Watch;
+use crate::config::card::{self, UnitCard};
+use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
+use crate::formats::text::FormatSettings;
+use crate::formats::{self, FileContext, Parsed};
+use crate::model::clock::DateHints;
+use crate::model::findings::NotRead;
+use crate::model::look::Format;
+use crate::model::problem::Problem;
+use crate::model::time::date_in_name;
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::io::Read;
+
+/// A unit card is not longer than this.
+const CARD_BYTES: u64 = 1024 * 1024;
+
+/// One bundle after reading.
+#[derive(Debug, Default)]
+pub struct ReadBundle {
+    /// Path to show.
+    pub path: String,
+    /// Its unit card.
+    pub card: Option<UnitCard>,
+    /// Every file, in the order of reading.
+    pub files: Vec<Parsed>,
+    /// How each file ended.
+    pub ends: BundleRead,
+}
+
+impl ReadBundle {
+    /// Whether anything of it was understood.
+    pub fn usable(&self) -> bool {
+        self.ends.failed.is_none() && self.files.iter().any(|f| f.look.format != Format::Foreign)
+    }
+}
+
+/// All bundles after reading.
+#[derive(Debug, Default)]
+pub struct ReadAll {
+    /// By path, copies left out.
+    pub bundles: Vec<ReadBundle>,
+    /// Path of a copy and path of the bundle it equals.
+    pub duplicates: BTreeMap<String, String>,
+    /// Bundles and files that were not read, or not to their end.
+    pub not_read: Vec<NotRead>,
+}
+
+/// Swallows an error of the reader: what was read until then is kept, the crawl room lists the error.
+struct Tolerant<'a> {
+    inner: &'a mut dyn Read,
+}
+
+impl Read for Tolerant<'_> {
+    fn read(&mut self, out: &mut [u8]) -> std::io::Result<usize> {
+        match self.inner.read(out) {
+            Err(e) if e.kind() == std::io::ErrorKind::Interrupted => Err(e),
+            Err(_) => Ok(0),
+            Ok(n) => Ok(n),
+        }
+    }
+}
+
+/// Reads one bundle.
+pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSettings) -> ReadBundle {
+    let mut out = ReadBundle { path: bundle.path.clone(), ..ReadBundle::default() };
+    let mut card: Option<UnitCard> = None;
+    let mut files: Vec<Parsed> = Vec::new();
+    let ends = crawl::open(bundle, limits, &mut |member: Member<'_>| {
+        let is_card = member.path.rsplit('/').next().is_some_and(|n| n.eq_ignore_ascii_case("unit.toml"));
+        let mut reader = Tolerant { inner: member.reader };
+        let context = FileContext {
+            path: member.path.clone(),
+            hints: DateHints {
+                unit_card: card.as_ref().and_then(|c| c.logged_on),
+                member_time: member.member_time,
+                file_name: date_in_name(&member.path),
+            },
+        };
+        let mut card_problems = Vec::new();
+        let parsed = if is_card && card.is_none() {
+            let mut bytes = Vec::new();
+            let _ = (&mut reader).take(CARD_BYTES).read_to_end(&mut bytes);
+            let (found, problems) = card::parse(&String::from_utf8_lossy(&bytes));
+            card = found;
+            card_problems = problems;
+            formats::read(&mut bytes.as_slice(), &context, settings)
+        } else {
+            formats::read(&mut reader, &context, settings)
+        };
+        let mut parsed = parsed.unwrap_or_default();
+        parsed.look.path = member.path;
+        if parsed.look.compressed.is_empty() || parsed.look.compressed == "none" {
+            parsed.look.compressed = member.compressed.to_owned();
+        }
+        for problem in card_problems {
+            if !parsed.look.problems.contains(&problem) {
+                parsed.look.problems.push(problem);
+            }
+        }
+        if parsed.undated && !parsed.rows.is_empty() {
+            parsed.look.problems.push(Problem::whole(
+                format!(
+                    "{} rows have a time but no date, and nothing else tells the date: not used",
+                    parsed.rows.len()
+                ),
+                "put logged_on into unit.toml, or log RMC or ZDA",
+            ));
+            parsed.rows = Default::default();
+        }
+        let done = if parsed.look.format == Format::Foreign { MemberDone::NotOpen } else { MemberDone::Read };
+        files.push(parsed);
+        done
+    });
+    out.card = card;
+    out.files = files;
+    out.ends = ends;
+    out
+}
+
+/// Reads all bundles of an inventory, in parallel, each content once.
+pub fn read_all(inventory: &Inventory, limits: &Limits, settings: &FormatSettings, watch: &dyn Watch) -> ReadAll {
+    watch.stage("reading", inventory.bundles.len() as u64);
+    // Exact copies of zips need not be opened at all.
+    let copies = crawl::exact_copies(&inventory.bundles);
+    let mut read: Vec<(usize, ReadBundle)> = inventory
+        .bundles
+        .par_iter()
+        .enumerate()
+        .filter(|(i, _)| !copies.contains_key(i))
+        .map(|(i, bundle)| {
+            let done = read_bundle(bundle, limits, settings);
+            watch.step(&bundle.path);
+            (i, done)
+        })
+        .collect();
+    read.sort_by_key(|(i, _)| *i);
+    let mut out = ReadAll::default();
+    for (copy, of) in &copies {
+        if let (Some(copy), Some(of)) = (inventory.bundles.get(*copy), inventory.bundles.get(*of)) {
+            out.duplicates.insert(copy.path.clone(), of.path.clone());
+        }
+    }
+    let mut seen: BTreeMap<String, String> = BTreeMap::new();
+    for (_, bundle) in read {
+        if let Some(hash) = &bundle.ends.content_hash
+            && bundle.ends.failed.is_none()
+        {
+            if let Some(first) = seen.get(&hash.hex()) {
+                out.duplicates.insert(bundle.path.clone(), first.clone());
+                continue;
+            }
+            seen.insert(hash.hex(), bundle.path.clone());
+        }
+        list_not_read(&bundle, &mut out.not_read);
+        out.bundles.push(bundle);
+    }
+    out
+}
+
+fn words(problems: &[Problem]) -> String {
+    problems
+        .iter()
+        .map(|p| if p.hint.is_empty() { p.what.clone() } else { format!("{}; {}", p.what, p.hint) })
+        .collect::<Vec<_>>()
+        .join("; ")
+}
+
+pub(super) fn list_not_read(bundle: &ReadBundle, to: &mut Vec<NotRead>) {
+    if bundle.ends.failed.is_some() {
+        let reason = words(&bundle.ends.problems);
+        let reason = if reason.is_empty() { "unreadable".to_owned() } else { reason };
+        to.push(NotRead { path: bundle.path.clone(), reason });
+        return;
+    }
+    for problem in &bundle.ends.problems {
+        to.push(NotRead { path: bundle.path.clone(), reason: words(std::slice::from_ref(problem)) });
+    }
+    for (i, file) in bundle.ends.files.iter().enumerate() {
+        let path = format!("{}!/{}", bundle.path, file.path);
+        match file.outcome {
+            Outcome::Read if file.problems.is_empty() => {}
+            Outcome::Read | Outcome::Unreadable | Outcome::Refused => {
+                to.push(NotRead { path, reason: words(&file.problems) });
+            }
+            Outcome::NotOpen => {
+                let why = bundle
+                    .files
+                    .iter()
+                    .find(|f| f.look.path == file.path)
+                    .or_else(|| bundle.files.get(i))
+                    .map(|f| words(&f.look.problems))
+                    .filter(|w| !w.is_empty())
+                    .unwrap_or_else(|| "not one of the open formats".to_owned());
+                to.push(NotRead { path, reason: why });
+            }
+        }
+    }
+}

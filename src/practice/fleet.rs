@@ -1,0 +1,456 @@
+//! Hands the units' files over as bundles, with the mishaps of real life, and writes what lies beside them.
+
+use super::PracticeError;
+use super::bundle::{self, File, put};
+use super::cause::Cause;
+use super::clock::{self, rfc3339};
+use super::fix::Tally;
+use super::plan::{Plan, Session, Unit, World};
+use super::rng::{Rng, sub};
+use super::side;
+use super::site::{Handed, Outcome};
+use serde_json::{Value, json};
+use std::fmt::Write;
+use std::path::Path;
+
+/// A site after its bundles were written.
+pub(super) struct SiteDone {
+    pub bundles: usize,
+    pub bytes: u64,
+    pub tallies: Vec<(usize, Session, Tally)>,
+    /// Units without a card, with a glob of their bundles.
+    pub uncarded: Vec<(usize, String)>,
+}
+
+fn unit(p: &Plan, n: usize) -> &Unit {
+    n.checked_sub(1).and_then(|k| p.rovers.get(k)).map_or(&p.base, |r| &r.unit)
+}
+
+/// Day on which the reference coordinates were set.
+fn set_on(world: &World) -> i64 {
+    world.t0 - 40 * 86_400
+}
+
+/// Writes the bundles of a site.
+pub(super) fn hand_over(
+    world: &World,
+    k: usize,
+    p: &Plan,
+    outcome: Outcome,
+    dir: &Path,
+) -> Result<SiteDone, PracticeError> {
+    let mut r = Rng::new(sub(p.seed, "hand-over"));
+    let root = dir.join("bundles").join(&p.id);
+    let mut done = SiteDone { bundles: 0, bytes: 0, tallies: outcome.tallies, uncarded: Vec::new() };
+    let small = world.scenario.output.two_signals;
+    let mut by_unit: std::collections::BTreeMap<usize, Vec<Handed>> = Default::default();
+    for h in outcome.handed {
+        by_unit.entry(h.unit).or_default().push(h);
+    }
+    for (n, days) in by_unit {
+        let u = unit(p, n);
+        // One unit of a spoiled fleet always goes without a card.
+        let carded = (u.card || !p.confounders) && !(world.scenario.output.spoil_all && k == 1 && n == 1);
+        if !carded {
+            done.uncarded.push((n, format!("**/{}*/{}*", p.id, u.id)));
+        }
+        let together = days.len() > 1 && r.chance(0.4);
+        let mut batches: Vec<Vec<Handed>> = Vec::new();
+        for h in days {
+            match batches.last_mut() {
+                Some(b) if together => b.push(h),
+                _ => batches.push(vec![h]),
+            }
+        }
+        for mut batch in batches {
+            let Some(first) = batch.first().map(|h| h.session) else { continue };
+            let last = batch.last().map_or(first, |h| h.session);
+            let mut files: Vec<File> = Vec::new();
+            if carded {
+                let card = side::card(p, u, n == 0, first.t0, set_on(world));
+                files.push(File { name: "unit.toml".into(), bytes: card.into_bytes() });
+            }
+            let folder = r.pick(&["", "log/", "data/"], "");
+            for h in &mut batch {
+                for f in std::mem::take(&mut h.files) {
+                    files.push(File { name: format!("{folder}{}", f.name), bytes: f.bytes });
+                }
+            }
+            if n == 0 && world.scenario.output.rinex_nav {
+                let text = super::rinex::navigation(&world.sky, first.t0, last.t0 + last.n as i64);
+                files.push(File { name: format!("{folder}{}.rnx", u.id), bytes: text.into_bytes() });
+            }
+            if p.confounders {
+                mishaps(&mut r, &mut files, small)?;
+            }
+            let form = world.scenario.output.bundles.as_str();
+            let as_folder = form == "folder" || (form == "mixed" && !small && r.chance(0.25));
+            let as_folder = as_folder || (form == "mixed" && small && n == 1 && k % 4 == 1);
+            // A folder without a card is known by its name only; a zip keeps its members together.
+            let stem = format!("{}_{}", u.id, clock::date(first.t0));
+            let end = last.t0 + last.n as i64;
+            if as_folder {
+                for f in &files {
+                    let small_file = if small && !f.name.ends_with(".gz") && f.bytes.len() > 20_000 {
+                        put(&root.join(&stem).join(format!("{}.gz", f.name)), &bundle::gzip(&f.bytes)?)?
+                    } else {
+                        put(&root.join(&stem).join(&f.name), &f.bytes)?
+                    };
+                    done.bytes += small_file;
+                }
+                done.bundles += 1;
+            } else {
+                let bytes = bundle::zip(&files, end, small)?;
+                done.bytes += put(&root.join(format!("{stem}.zip")), &bytes)?;
+                done.bundles += 1;
+                if p.confounders && r.chance(0.04) {
+                    // The same bundle handed over twice.
+                    done.bytes += put(&root.join(format!("copy_of_{stem}.zip")), &bytes)?;
+                    done.bundles += 1;
+                }
+                if world.scenario.output.spoil_all && k == 0 && n == 1 {
+                    // A download that broke off: half of a zip that also exists whole.
+                    let half = bytes.get(..bytes.len() / 3).unwrap_or(&[]);
+                    done.bytes += put(&dir.join("bundles").join("incoming").join("broken_download.zip"), half)?;
+                    done.bundles += 1;
+                }
+            }
+            if p.confounders && n > 0 && r.chance(if small { 0.08 } else { 0.06 }) {
+                done.bytes += overlap(&mut r, p, u, &files, carded, &root, &stem, end)?;
+                done.bundles += 1;
+            }
+        }
+    }
+    Ok(done)
+}
+
+/// Foreign files inside a bundle, and a log whose last line was cut when the power went.
+fn mishaps(r: &mut Rng, files: &mut Vec<File>, small: bool) -> Result<(), PracticeError> {
+    if r.chance(0.05) {
+        let n = if small { 600 } else { 20_000 };
+        let mut bytes = b"\xFF\xD8\xFF\xE0\x00\x10JFIF\x00".to_vec();
+        bytes.extend((0..n).map(|_| r.next() as u8));
+        files.push(File { name: "photo_1.jpg".into(), bytes });
+    }
+    if r.chance(0.05) {
+        files.push(File {
+            name: "readme.txt".into(),
+            bytes: b"Logs pulled by the night crew. Battery changed.\n".to_vec(),
+        });
+    }
+    if r.chance(0.08)
+        && let Some(f) = files.iter_mut().find(|f| f.name.ends_with(".nmea") || f.name.ends_with(".rtcm3"))
+    {
+        let cut = r.int(3, 60) as usize;
+        f.bytes.truncate(f.bytes.len().saturating_sub(cut));
+    }
+    if r.chance(0.06)
+        && let Some(f) = files.iter_mut().find(|f| f.name.ends_with(".nmea"))
+    {
+        f.bytes = bundle::gzip(&f.bytes)?;
+        f.name.push_str(".gz");
+    }
+    Ok(())
+}
+
+/// A second bundle of the same unit that repeats a stretch of its log (cut off in the middle of a line).
+#[allow(clippy::too_many_arguments)]
+fn overlap(
+    r: &mut Rng,
+    p: &Plan,
+    u: &Unit,
+    files: &[File],
+    carded: bool,
+    root: &Path,
+    stem: &str,
+    end: i64,
+) -> Result<u64, PracticeError> {
+    let Some(f) = files.iter().find(|f| f.name.ends_with(".nmea")) else { return Ok(0) };
+    let from = (f.bytes.len() as f64 * r.range(0.5, 0.7)) as usize;
+    let start = f.bytes.iter().skip(from).position(|b| *b == b'\n').map_or(from, |k| from + k + 1);
+    let part = f.bytes.get(start..f.bytes.len().saturating_sub(r.int(5, 50) as usize)).unwrap_or(&[]).to_vec();
+    let mut list = Vec::new();
+    if carded {
+        list.push(File { name: "unit.toml".into(), bytes: side::card(p, u, false, end, end).into_bytes() });
+    }
+    list.push(File { name: "export.nmea".into(), bytes: part });
+    put(&root.join(format!("{stem}_again.zip")), &bundle::zip(&list, end, true)?)
+}
+
+/// Everything beside the bundles. Returns bundles and bytes added.
+pub(super) fn beside(world: &World, done: &[SiteDone], dir: &Path) -> Result<(usize, u64), PracticeError> {
+    let mut bytes = 0;
+    let mut bundles = 0;
+    bytes += put(&dir.join("fleet.toml"), register(world, done).as_bytes())?;
+    let (truth, complaints) = truth(world, done);
+    bytes += put(&dir.join("truth.json"), &truth)?;
+    bytes += put(&dir.join("complaints.csv"), complaints.as_bytes())?;
+    bytes += put(&dir.join("places.csv"), places(world).as_bytes())?;
+    bytes += put(&dir.join("fieldwork.csv"), fieldwork(world).as_bytes())?;
+    bytes += put(&dir.join("kp.txt"), kp(world).as_bytes())?;
+    bytes += put(&dir.join("catalogue.toml"), CATALOGUE.as_bytes())?;
+    let spoil = world.scenario.confounders;
+    if spoil {
+        let mut r = Rng::new(sub(world.seed, "foreign"));
+        let mut junk = b"SHEETBOOK\x00\x01\x02".to_vec();
+        junk.extend((0..3000).map(|_| r.next() as u8));
+        bytes += put(&dir.join("bundles").join("incoming").join("hours_of_work.sheet"), &junk)?;
+        if !dir.join("bundles").join("incoming").join("broken_download.zip").exists() {
+            let mut bad = b"PK\x03\x04\x14\x00\x00\x00\x08\x00".to_vec();
+            bad.extend((0..5000).map(|_| r.next() as u8));
+            bytes += put(&dir.join("bundles").join("incoming").join("broken_download.zip"), &bad)?;
+            bundles += 1;
+        }
+    }
+    Ok((bundles, bytes))
+}
+
+fn zone(hours: i64) -> String {
+    // The sign of these zone names is reversed: Etc/GMT-3 is three hours ahead of UTC.
+    match hours {
+        0 => "Etc/GMT".into(),
+        h if h > 0 => format!("Etc/GMT-{h}"),
+        h => format!("Etc/GMT+{}", -h),
+    }
+}
+
+fn register(world: &World, done: &[SiteDone]) -> String {
+    let mut out = String::from("# Fleet register of an invented fleet.\n");
+    for (p, d) in world.sites.iter().zip(done) {
+        let from = p.sessions.iter().map(|s| (s.t0 + p.tz_hours * 3600 - 900).rem_euclid(86_400)).min().unwrap_or(0);
+        let to = p
+            .sessions
+            .iter()
+            .map(|s| (s.t0 + p.tz_hours * 3600 - 900).rem_euclid(86_400) + s.n as i64 + 1800)
+            .max()
+            .unwrap_or(86_400);
+        let hm = |v: i64| {
+            let v = (v + 59) / 60;
+            format!("{:02}:{:02}", v / 60, v % 60)
+        };
+        let from_text = hm(from / 1800 * 1800);
+        let to = (to + 1799) / 1800 * 1800;
+        let shift = if to > 86_400 && to - 86_400 >= from / 1800 * 1800 {
+            "Mon-Sun 00:00-24:00".to_string()
+        } else {
+            format!("Mon-Sun {from_text}-{}", hm(if to > 86_400 { to - 86_400 } else { to }))
+        };
+        let _ = write!(
+            out,
+            "\n[[site]]\nid = \"{}\"\nname = \"{}\"\ntime_zone = \"{}\"\nlatitude = {:.5}\nlongitude = {:.5}\nshifts = [\"{shift}\"]\nhourly_cost = {}\n",
+            p.id,
+            p.name,
+            zone(p.tz_hours),
+            p.place.lat_deg,
+            p.place.lon_deg,
+            60 + p.seed % 120
+        );
+        for n in 0..=p.rovers.len() {
+            let u = unit(p, n);
+            let role = if n == 0 { "base" } else { "rover" };
+            let _ = write!(
+                out,
+                "\n[[unit]]\nid = \"{}\"\nrole = \"{role}\"\nsite = \"{}\"\nlabel = \"{}\"\nfrom = {}\n",
+                u.id,
+                p.id,
+                u.label,
+                clock::date(set_on(world))
+            );
+            if d.uncarded.iter().any(|(k, _)| *k == n) {
+                let _ = writeln!(out, "path = \"**/{}*\"", u.id);
+                side::hardware(&mut out, u, "unit.");
+                if n == 0 {
+                    side::reference(&mut out, p, "unit.", set_on(world));
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Truth and complaints.
+fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
+    let mut sites: Vec<Value> = Vec::new();
+    let mut said: Vec<Value> = Vec::new();
+    let mut csv = String::from("id,unit,site,from,to,text\n");
+    let mut r = Rng::new(sub(world.seed, "complaints"));
+    let mut next = 1;
+    let (mut from, mut to) = (i64::MAX, i64::MIN);
+    let texts = [
+        "no fix for a long time",
+        "machine keeps dropping to float",
+        "guidance stops again and again",
+        "accuracy warning on the screen",
+        "had to wait for the fix",
+    ];
+    for (p, d) in world.sites.iter().zip(done) {
+        let id = |c: Option<u8>| c.and_then(|b| p.causes.get(usize::from(b))).map_or("unexplained", |c| c.id());
+        let by = super::by_cause(d, p.causes.len());
+        let mut causes: Vec<(u64, &str)> = by.iter().filter(|(_, s)| **s > 0).map(|(c, s)| (*s, id(*c))).collect();
+        causes.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
+        let planted: u64 = by.iter().filter(|(c, _)| c.is_some()).map(|(_, s)| *s).sum();
+        let mut periods: Vec<Value> = Vec::new();
+        for (n, s, t) in &d.tallies {
+            from = from.min(s.t0);
+            to = to.max(s.t0 + s.n as i64);
+            let u = unit(p, n + 1);
+            for q in &t.periods {
+                periods.push(json!({"unit": u.id, "from": rfc3339(q.from), "to": rfc3339(q.to), "cause": id(q.cause)}));
+            }
+            // People complain when it hurts: ten minutes of one cause in a session.
+            let worst = t.by_cause_s.iter().enumerate().max_by_key(|(_, s)| **s);
+            let Some((b, &seconds)) = worst else { continue };
+            let cause = (b < p.causes.len()).then_some(b as u8);
+            let wish = if seconds >= 600 { 0.6 } else { 0.03 };
+            if !r.chance(wish) {
+                continue;
+            }
+            let Some((a, e)) = super::site::longest(&t.periods, cause) else { continue };
+            let (a, e) = ((a - r.int(0, 600)).max(s.t0), (e + r.int(0, 600)).min(s.t0 + s.n as i64));
+            let text = r.pick(&texts, texts[0]);
+            let by_site = r.chance(0.15) && cause.is_some();
+            let who = if by_site { "" } else { u.id.as_str() };
+            let _ = writeln!(csv, "C-{next},{who},{},{},{},{text}", p.id, rfc3339(a), rfc3339(e));
+            said.push(json!({"id": format!("C-{next}"), "cause": id(cause)}));
+            next += 1;
+        }
+        let causes: Vec<Value> = causes
+            .iter()
+            .map(|(s, c)| json!({"cause": c, "lost_fix_hours": (*s as f64 / 3600.0 * 1e4).round() / 1e4}))
+            .collect();
+        sites.push(json!({"site": p.id, "healthy": planted < 360, "causes": causes, "float_periods": periods}));
+    }
+    let value = json!({
+        "schema": "lostfix-truth/1",
+        "window": {"from": rfc3339(from), "to": rfc3339(to)},
+        "sites": sites,
+        "complaints": said,
+    });
+    let mut text = serde_json::to_vec_pretty(&value).unwrap_or_default();
+    text.push(b'\n');
+    (text, csv)
+}
+
+fn places(world: &World) -> String {
+    let mut out = String::from("name,kind,latitude,longitude\n");
+    let mut r = Rng::new(sub(world.seed, "places"));
+    let kinds = ["airport", "radar", "tv", "cell", "military", "power", "other"];
+    for (k, p) in world.sites.iter().enumerate() {
+        let jammed = p.causes.contains(&Cause::BaseInterference);
+        let n = usize::from(jammed && r.chance(0.7)) + r.below(3);
+        for q in 0..n {
+            let kind = if q == 0 && jammed {
+                r.pick(&["radar", "airport", "military", "tv"], "radar")
+            } else {
+                r.pick(&kinds, "other")
+            };
+            let d = if q == 0 && jammed { r.range(300.0, 6000.0) } else { r.range(900.0, 25_000.0) };
+            let az = r.range(0.0, std::f64::consts::TAU);
+            let at = p.place.offset(d * az.sin(), d * az.cos(), 0.0);
+            let _ = writeln!(out, "{kind} {}-{q},{kind},{:.5},{:.5}", k + 1, at.lat_deg, at.lon_deg);
+        }
+    }
+    out
+}
+
+fn fieldwork(world: &World) -> String {
+    let mut out = String::from("time,site,unit,what,note\n");
+    let mut r = Rng::new(sub(world.seed, "fieldwork"));
+    let mut lines: Vec<(i64, String)> = Vec::new();
+    for p in &world.sites {
+        if !r.chance(0.35) {
+            continue;
+        }
+        let Some(s) = p.sessions.get(r.below(p.sessions.len())) else { continue };
+        let t = s.t0 - r.int(600, 7200);
+        let what = r.pick(
+            &["battery changed", "cable checked", "receiver cleaned", "radio antenna tightened"],
+            "cable checked",
+        );
+        lines.push((t, format!("{},{},{},{what},\n", rfc3339(t), p.id, p.base.id)));
+    }
+    lines.sort();
+    lines.iter().for_each(|l| out.push_str(&l.1));
+    out
+}
+
+/// Kp in the layout of one line a three-hour interval (see check values 15.2).
+fn kp(world: &World) -> String {
+    const AP: [u16; 28] = [
+        0, 2, 3, 4, 5, 6, 7, 9, 12, 15, 18, 22, 27, 32, 39, 48, 56, 67, 80, 94, 111, 132, 154, 179, 207, 236, 300, 400,
+    ];
+    let mut out = String::from("# Invented Kp of a practice fleet\n# YYYY MM DD hh.h hh._m days days_m Kp ap D\n");
+    for (k, v) in world.weather.kp_thirds.iter().enumerate() {
+        let t = world.weather.first + k as i64 * 10_800;
+        let (y, m, d) = clock::civil(t.div_euclid(86_400));
+        let h = t.rem_euclid(86_400) as f64 / 3600.0;
+        let days = (t - clock::days_of(1932, 1, 1) * 86_400) as f64 / 86_400.0;
+        let v = (*v).min(27);
+        let _ = writeln!(
+            out,
+            "{y:04} {m:02} {d:02} {h:04.1} {:05.2} {days:11.5} {:11.5} {:6.3} {:4} 1",
+            h + 1.5,
+            days + 0.0625,
+            f64::from(v) / 3.0,
+            AP[usize::from(v)]
+        );
+    }
+    out
+}
+
+/// What the invented receivers, antennas and cables are known for.
+const CATALOGUE: &str = r#"# Catalogue of an invented fleet.
+[[receiver]]
+model = "RX-210"
+antenna_supply_v = 5.0
+noise_figure_db = 8.0
+
+[[receiver]]
+model = "RX-340"
+antenna_supply_v = 5.0
+noise_figure_db = 8.0
+
+[[receiver]]
+model = "RX-500"
+antenna_supply_v = 5.0
+noise_figure_db = 7.0
+
+[[antenna]]
+model = "EXA-GEO4        NONE"
+gain_db = 40.0
+noise_figure_db = 2.0
+feeds = 4
+ground_plane = true
+supply_min_v = 3.3
+supply_max_v = 5.5
+
+[[antenna]]
+model = "EXA-CHOKE2      NONE"
+gain_db = 40.0
+noise_figure_db = 2.0
+feeds = 4
+ground_plane = true
+supply_min_v = 3.3
+supply_max_v = 5.5
+
+[[antenna]]
+model = "EXA-PUCK        NONE"
+gain_db = 30.0
+noise_figure_db = 2.5
+feeds = 2
+ground_plane = false
+supply_min_v = 3.3
+supply_max_v = 5.5
+
+[[firmware]]
+model = "RX-340"
+versions = ">=4.1.0, <4.1.5"
+trouble = "Loses lock on satellites again and again, or stops the output for a minute"
+mends = "4.1.5"
+
+[[firmware]]
+model = "RX-210"
+versions = "2.7.3"
+trouble = "Loses lock on satellites again and again"
+mends = "2.8.0"
+"#;

@@ -1,0 +1,672 @@
+//! Writes RTCM 3 frames (RTCM 10403.x): station, observables (MSM 4, 5, 7 and legacy), biases, ephemerides.
+
+use super::clock;
+use super::fault::MAX_SIGNALS;
+use super::orbit::{C_MS, Constellation, Sys};
+use super::plan::Format;
+use super::signal::{Band, SIGNALS};
+
+/// Metres of one millisecond of light.
+const LIGHT_MS: f64 = C_MS / 1000.0;
+
+const CRC: [u32; 256] = {
+    let mut table = [0u32; 256];
+    let mut k = 0;
+    while k < 256 {
+        let mut c = (k as u32) << 16;
+        let mut b = 0;
+        while b < 8 {
+            c = if c & 0x80_0000 != 0 { (c << 1) ^ 0x186_4CFB } else { c << 1 };
+            b += 1;
+        }
+        table[k] = c & 0xFF_FFFF;
+        k += 1;
+    }
+    table
+};
+
+/// CRC-24Q of some bytes.
+pub(super) fn crc24q(bytes: &[u8]) -> u32 {
+    bytes.iter().fold(0, |c, b| ((c << 8) & 0xFF_FFFF) ^ CRC[(((c >> 16) as u8) ^ b) as usize])
+}
+
+/// Bit writer, most significant bit first.
+#[derive(Default)]
+pub(super) struct Bits {
+    buf: Vec<u8>,
+    acc: u64,
+    n: u32,
+}
+
+impl Bits {
+    fn clear(&mut self) {
+        self.buf.clear();
+        self.acc = 0;
+        self.n = 0;
+    }
+
+    /// Appends the low `width` bits (at most 56).
+    #[inline]
+    fn put(&mut self, v: u64, width: u32) {
+        self.acc = (self.acc << width) | (v & ((1u64 << width) - 1));
+        self.n += width;
+        while self.n >= 8 {
+            self.n -= 8;
+            self.buf.push((self.acc >> self.n) as u8);
+        }
+    }
+
+    /// Two's complement.
+    #[inline]
+    fn int(&mut self, v: i64, width: u32) {
+        self.put(v as u64, width);
+    }
+
+    /// Sign and magnitude, as GLONASS has it.
+    fn sm(&mut self, v: i64, width: u32) {
+        self.put(u64::from(v < 0), 1);
+        self.put(v.unsigned_abs(), width - 1);
+    }
+
+    fn text(&mut self, s: &str) {
+        let b: Vec<u8> = s.bytes().take(31).collect();
+        self.put(b.len() as u64, 8);
+        for c in b {
+            self.put(u64::from(c), 8);
+        }
+    }
+
+    /// Ends the frame onto `out`.
+    fn frame(&mut self, out: &mut Vec<u8>) {
+        if self.n > 0 {
+            let pad = 8 - self.n;
+            self.put(0, pad);
+        }
+        let at = out.len();
+        let len = self.buf.len().min(1023);
+        out.extend([0xD3, (len >> 8) as u8, len as u8]);
+        out.extend_from_slice(&self.buf[..len]);
+        let c = crc24q(&out[at..]);
+        out.extend([(c >> 16) as u8, (c >> 8) as u8, c as u8]);
+        self.clear();
+    }
+}
+
+fn round(v: f64, unit: f64) -> i64 {
+    (v / unit).round() as i64
+}
+
+/// 1005 or 1006.
+pub(super) fn position(
+    b: &mut Bits,
+    out: &mut Vec<u8>,
+    station: u16,
+    systems: [bool; 4],
+    x: &[f64; 3],
+    height_m: Option<f64>,
+) {
+    b.put(if height_m.is_some() { 1006 } else { 1005 }, 12);
+    b.put(u64::from(station), 12);
+    b.put(0, 6);
+    b.put(u64::from(systems[0]), 1);
+    b.put(u64::from(systems[1]), 1);
+    b.put(u64::from(systems[2]), 1);
+    b.put(0, 1);
+    b.int(round(x[0], 1e-4), 38);
+    b.put(0, 1);
+    b.put(0, 1);
+    b.int(round(x[1], 1e-4), 38);
+    b.put(1, 2);
+    b.int(round(x[2], 1e-4), 38);
+    if let Some(h) = height_m {
+        b.put(round(h, 1e-4) as u64, 16);
+    }
+    b.frame(out);
+}
+
+/// 1033: what the base is made of.
+pub(super) fn descriptors(
+    b: &mut Bits,
+    out: &mut Vec<u8>,
+    station: u16,
+    antenna: &str,
+    serial: &str,
+    receiver: &str,
+    firmware: &str,
+) {
+    b.put(1033, 12);
+    b.put(u64::from(station), 12);
+    b.text(antenna);
+    b.put(0, 8);
+    b.text("");
+    b.text(receiver);
+    b.text(firmware);
+    b.text(serial);
+    b.frame(out);
+}
+
+/// 1230 with L1 C/A and L2 C/A biases.
+pub(super) fn biases(b: &mut Bits, out: &mut Vec<u8>, station: u16, l1_m: f64, l2_m: f64) {
+    b.put(1230, 12);
+    b.put(u64::from(station), 12);
+    b.put(1, 1);
+    b.put(0, 3);
+    b.put(0b1010, 4);
+    b.int(round(l1_m, 0.02), 16);
+    b.int(round(l2_m, 0.02), 16);
+    b.frame(out);
+}
+
+/// 1013 with a list of (message, sync flag, interval in s).
+pub(super) fn parameters(b: &mut Bits, out: &mut Vec<u8>, station: u16, t: i64, list: &[(u16, bool, f64)]) {
+    let (mjd, sod) = clock::mjd(t);
+    b.put(1013, 12);
+    b.put(u64::from(station), 12);
+    b.put(mjd as u64, 16);
+    b.put(sod as u64, 17);
+    b.put(list.len().min(31) as u64, 5);
+    b.put(clock::LEAP_S as u64, 8);
+    for (m, sync, s) in list.iter().take(31) {
+        b.put(u64::from(*m), 12);
+        b.put(u64::from(*sync), 1);
+        b.put(round(*s, 0.1) as u64, 16);
+    }
+    b.frame(out);
+}
+
+/// A company-assigned message with arbitrary content.
+pub(super) fn closed(b: &mut Bits, out: &mut Vec<u8>, station: u16, seed: u64, len: usize) {
+    b.put(4001 + seed % 40, 12);
+    b.put(u64::from(station), 12);
+    let mut x = seed;
+    for _ in 0..len {
+        x = super::rng::mix(x);
+        b.put(x & 0xFF, 8);
+    }
+    b.frame(out);
+}
+
+/// One tracked signal of one satellite, ready to be coded.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Obs {
+    pub have: bool,
+    pub code_m: f64,
+    pub phase_m: f64,
+    /// Change of the phase range, m/s.
+    pub rate_ms: f64,
+    pub cn0_dbhz: f32,
+    pub lock_s: i32,
+    pub half: bool,
+}
+
+/// One satellite of an epoch.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct SatObs {
+    pub id: u8,
+    pub fcn: i8,
+    pub obs: [Obs; MAX_SIGNALS],
+}
+
+/// DF402: 4-bit lock time.
+fn lock4(lock_s: i32) -> u64 {
+    let ms = i64::from(lock_s.max(0)) * 1000;
+    (1..=15).rev().find(|i| ms >= 1i64 << (i + 4)).unwrap_or(0) as u64
+}
+
+/// DF407: 10-bit lock time.
+fn lock10(lock_s: i32) -> u64 {
+    let ms = i64::from(lock_s.max(0)) * 1000;
+    if ms < 64 {
+        return ms as u64;
+    }
+    // Segment k (1..=20) starts at 2^(k+5) ms with 32 steps of 2^k ms.
+    let k = i64::from(63 - (ms as u64).leading_zeros()) - 5;
+    if k > 20 {
+        return 704;
+    }
+    (32 * (k + 1) + (ms - (1 << (k + 5))) / (1 << k)) as u64
+}
+
+/// DF013: 7-bit lock time of the legacy messages.
+fn lock7(lock_s: i32) -> u64 {
+    let s = i64::from(lock_s.max(0));
+    (match s {
+        0..24 => s,
+        24..72 => (s + 24) / 2,
+        72..168 => (s + 120) / 4,
+        168..360 => (s + 408) / 8,
+        360..744 => (s + 1176) / 16,
+        744..937 => (s + 3096) / 32,
+        _ => 127,
+    }) as u64
+}
+
+/// Number of the MSM of a system: 1071 + level - 1 and so on.
+pub(super) fn msm_number(sys: Sys, format: Format) -> u16 {
+    let level = match format {
+        Format::Msm4 | Format::Legacy => 4,
+        Format::Msm5 => 5,
+        Format::Msm7 => 7,
+    };
+    level
+        + match sys {
+            Sys::Gps => 1070,
+            Sys::Glo => 1080,
+            Sys::Gal => 1090,
+            Sys::Bds => 1120,
+        }
+}
+
+/// One MSM. `sats` must be sorted by id. Cells of a satellite without any signal are left out.
+pub(super) fn msm(
+    b: &mut Bits,
+    out: &mut Vec<u8>,
+    station: u16,
+    sys: Sys,
+    format: Format,
+    t: i64,
+    more: bool,
+    sats: &[SatObs],
+) {
+    let table = SIGNALS[sys.ix()];
+    let mut signals = 0u32;
+    let mut n_sig = 0usize;
+    for (k, sig) in table.iter().enumerate() {
+        if sats.iter().any(|s| s.obs[k].have) {
+            signals |= 1 << (32 - sig.msm);
+            n_sig += 1;
+        }
+    }
+    if n_sig == 0 {
+        return;
+    }
+    // The cell mask holds 64 cells at most.
+    let sats = &sats[..sats.len().min(64 / n_sig)];
+    let number = msm_number(sys, format);
+    b.put(u64::from(number), 12);
+    b.put(u64::from(station), 12);
+    match sys {
+        Sys::Gps => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
+        Sys::Gal => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
+        Sys::Bds => b.put(clock::bdt_sow(t) as u64 * 1000, 30),
+        Sys::Glo => {
+            let (d, s) = clock::glonass(t);
+            b.put(d as u64, 3);
+            b.put(s as u64 * 1000, 27);
+        }
+    }
+    b.put(u64::from(more), 1);
+    b.put(0, 3);
+    b.put(0, 7);
+    b.put(1, 2);
+    b.put(0, 2);
+    b.put(0, 1);
+    b.put(0, 3);
+    let mask = sats.iter().fold(0u64, |m, s| m | 1u64 << (64 - u32::from(s.id.clamp(1, 64))));
+    b.put(mask >> 32, 32);
+    b.put(mask & 0xFFFF_FFFF, 32);
+    b.put(u64::from(signals), 32);
+    // Columns of the cell mask in the order of the MSM signal ids, which is that of our tables.
+    let columns: Vec<usize> = (0..table.len()).filter(|k| signals >> (32 - table[*k].msm) & 1 == 1).collect();
+    for s in sats {
+        for k in &columns {
+            b.put(u64::from(s.obs[*k].have), 1);
+        }
+    }
+    let first = |s: &SatObs| s.obs.iter().find(|o| o.have).copied().unwrap_or_default();
+    let rough = |s: &SatObs| round(first(s).code_m, LIGHT_MS / 1024.0);
+    for s in sats {
+        b.put((rough(s) >> 10).clamp(0, 254) as u64, 8);
+    }
+    let full = format != Format::Msm4;
+    if full {
+        for s in sats {
+            b.put(if sys == Sys::Glo { (i64::from(s.fcn) + 7) as u64 } else { 0 }, 4);
+        }
+    }
+    for s in sats {
+        b.put(rough(s) as u64 & 0x3FF, 10);
+    }
+    let rough_rate = |s: &SatObs| first(s).rate_ms.round().clamp(-8191.0, 8191.0) as i64;
+    if full {
+        for s in sats {
+            b.int(rough_rate(s), 14);
+        }
+    }
+    // Field by field over all cells.
+    let mut cells: [(f64, Obs, i64); 64] = [(0.0, Obs::default(), 0); 64];
+    let mut n = 0;
+    for s in sats {
+        let r = rough(s) as f64 * (LIGHT_MS / 1024.0);
+        let rr = rough_rate(s);
+        for k in &columns {
+            if s.obs[*k].have && n < 64 {
+                cells[n] = (r, s.obs[*k], rr);
+                n += 1;
+            }
+        }
+    }
+    let cells = &cells[..n];
+    let fit = |v: i64, width: u32| {
+        let top = (1i64 << (width - 1)) - 1;
+        if v.abs() > top { -(1i64 << (width - 1)) } else { v }
+    };
+    let wide = format == Format::Msm7;
+    let (pw, pu) = if wide { (20, 2f64.powi(-29)) } else { (15, 2f64.powi(-24)) };
+    let (fw, fu) = if wide { (24, 2f64.powi(-31)) } else { (22, 2f64.powi(-29)) };
+    for (r, o, _) in cells {
+        b.int(fit(round((o.code_m - r) / LIGHT_MS, pu), pw), pw);
+    }
+    for (r, o, _) in cells {
+        b.int(fit(round((o.phase_m - r) / LIGHT_MS, fu), fw), fw);
+    }
+    for (_, o, _) in cells {
+        if wide {
+            b.put(lock10(o.lock_s), 10);
+        } else {
+            b.put(lock4(o.lock_s), 4);
+        }
+    }
+    for (_, o, _) in cells {
+        b.put(u64::from(o.half), 1);
+    }
+    for (_, o, _) in cells {
+        if wide {
+            b.put(round(f64::from(o.cn0_dbhz), 0.0625).clamp(1, 1023) as u64, 10);
+        } else {
+            b.put(round(f64::from(o.cn0_dbhz), 1.0).clamp(1, 63) as u64, 6);
+        }
+    }
+    if full {
+        for (_, o, rr) in cells {
+            b.int(fit(round(o.rate_ms - *rr as f64, 1e-4), 15), 15);
+        }
+    }
+    b.frame(out);
+}
+
+/// 1004 or 1012 for GPS or GLONASS.
+pub(super) fn legacy(b: &mut Bits, out: &mut Vec<u8>, station: u16, sys: Sys, t: i64, more: bool, sats: &[SatObs]) {
+    let glo = sys == Sys::Glo;
+    // The message counts to 31 satellites, and only those with the first frequency have a place in it.
+    let n = sats.iter().filter(|s| s.obs[0].have).take(31).count();
+    b.put(if glo { 1012 } else { 1004 }, 12);
+    b.put(u64::from(station), 12);
+    if glo {
+        b.put(clock::glonass(t).1 as u64 * 1000, 27);
+    } else {
+        b.put(clock::gps_week(t).1 as u64 * 1000, 30);
+    }
+    b.put(u64::from(more), 1);
+    b.put(n as u64, 5);
+    b.put(0, 1);
+    b.put(0, 3);
+    for s in sats.iter().filter(|s| s.obs[0].have).take(31) {
+        let o1 = s.obs[0];
+        // The second frequency in the order of preference of the time: P(Y), then the civil code.
+        let second =
+            (1..MAX_SIGNALS).find(|k| s.obs[*k].have && SIGNALS[sys.ix()].get(*k).is_some_and(|g| g.band != Band::L5));
+        b.put(u64::from(s.id), 6);
+        b.put(0, 1);
+        let unit_m = if glo { 2.0 * LIGHT_MS } else { LIGHT_MS };
+        let amb = (o1.code_m / unit_m).floor();
+        let p1 = round(o1.code_m - amb * unit_m, 0.02);
+        let p1_m = amb * unit_m + p1 as f64 * 0.02;
+        if glo {
+            b.put((i64::from(s.fcn) + 7) as u64, 5);
+            b.put(p1 as u64, 25);
+        } else {
+            b.put(p1 as u64, 24);
+        }
+        let fit20 = |v: i64| if v.abs() > 524_287 { -524_288 } else { v };
+        b.int(fit20(round(o1.phase_m - p1_m, 0.0005)), 20);
+        b.put(lock7(o1.lock_s), 7);
+        b.put(amb as u64, if glo { 7 } else { 8 });
+        b.put(round(f64::from(o1.cn0_dbhz), 0.25).clamp(1, 255) as u64, 8);
+        match second {
+            Some(k) => {
+                let o2 = s.obs[k];
+                let semi = SIGNALS[sys.ix()].get(k).is_some_and(|g| g.band == Band::L2W);
+                b.put(if semi { 2 } else { 0 }, 2);
+                let d = round(o2.code_m - p1_m, 0.02);
+                b.int(if d.abs() > 8191 { -8192 } else { d }, 14);
+                b.int(fit20(round(o2.phase_m - p1_m, 0.0005)), 20);
+                b.put(lock7(o2.lock_s), 7);
+                b.put(round(f64::from(o2.cn0_dbhz), 0.25).clamp(1, 255) as u64, 8);
+            }
+            None => {
+                b.put(0, 2);
+                b.int(-8192, 14);
+                b.int(-524_288, 20);
+                b.put(0, 7);
+                b.put(0, 8);
+            }
+        }
+    }
+    b.frame(out);
+}
+
+/// An ephemeris: 1019, 1020, 1042, 1045 or 1046 (Galileo alternates by `fnav`).
+pub(super) fn ephemeris(b: &mut Bits, out: &mut Vec<u8>, sky: &Constellation, k: usize, t: i64, fnav: bool) {
+    let Some(sat) = sky.sats.get(k) else { return };
+    let semi = |v: f64| v / std::f64::consts::PI;
+    let p2 = |e: i32| 2f64.powi(e);
+    match sat.sys {
+        Sys::Glo => glonass(b, out, sky, k, t),
+        Sys::Gps => {
+            // Two-hour issues.
+            let toe_abs = clock::gpst(t).div_euclid(7200) * 7200;
+            let (week, toe) = (toe_abs.div_euclid(clock::WEEK_S), toe_abs.rem_euclid(clock::WEEK_S));
+            let Some(e) = sky.elements(k, toe_abs, toe) else { return };
+            let issue = (toe_abs / 7200 % 240) as u64;
+            b.put(1019, 12);
+            b.put(u64::from(sat.id), 6);
+            b.put((week & 0x3FF) as u64, 10);
+            b.put(0, 4);
+            b.put(1, 2);
+            b.int(0, 14);
+            b.put(issue, 8);
+            b.put(toe as u64 / 16, 16);
+            b.int(0, 8);
+            b.int(round(e.af1, p2(-43)), 16);
+            b.int(round(e.af0, p2(-31)), 22);
+            b.put(issue, 10);
+            b.int(0, 16);
+            b.int(0, 16);
+            b.int(round(semi(e.m0), p2(-31)), 32);
+            b.int(0, 16);
+            b.put(round(e.e, p2(-33)) as u64, 32);
+            b.int(0, 16);
+            b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
+            b.put(toe as u64 / 16, 16);
+            b.int(0, 16);
+            b.int(round(semi(e.node0), p2(-31)), 32);
+            b.int(0, 16);
+            b.int(round(semi(e.i0), p2(-31)), 32);
+            b.int(0, 16);
+            b.int(round(semi(e.argp), p2(-31)), 32);
+            b.int(round(semi(e.node_rate), p2(-43)), 24);
+            b.int(0, 8);
+            b.put(0, 6);
+            b.put(0, 1);
+            b.put(0, 1);
+            b.frame(out);
+        }
+        Sys::Gal => {
+            let toe_abs = clock::gpst(t).div_euclid(1200) * 1200;
+            let (week, toe) = (toe_abs.div_euclid(clock::WEEK_S) - 1024, toe_abs.rem_euclid(clock::WEEK_S));
+            let Some(e) = sky.elements(k, toe_abs, toe) else { return };
+            b.put(if fnav { 1045 } else { 1046 }, 12);
+            b.put(u64::from(sat.id), 6);
+            b.put((week & 0xFFF) as u64, 12);
+            b.put((toe_abs / 1200 % 1024) as u64, 10);
+            b.put(107, 8);
+            b.int(0, 14);
+            b.put(toe as u64 / 60, 14);
+            b.int(0, 6);
+            b.int(round(e.af1, p2(-46)), 21);
+            b.int(round(e.af0, p2(-34)), 31);
+            b.int(0, 16);
+            b.int(0, 16);
+            b.int(round(semi(e.m0), p2(-31)), 32);
+            b.int(0, 16);
+            b.put(round(e.e, p2(-33)) as u64, 32);
+            b.int(0, 16);
+            b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
+            b.put(toe as u64 / 60, 14);
+            b.int(0, 16);
+            b.int(round(semi(e.node0), p2(-31)), 32);
+            b.int(0, 16);
+            b.int(round(semi(e.i0), p2(-31)), 32);
+            b.int(0, 16);
+            b.int(round(semi(e.argp), p2(-31)), 32);
+            b.int(round(semi(e.node_rate), p2(-43)), 24);
+            b.int(0, 10);
+            if fnav {
+                b.put(0, 2);
+                b.put(0, 1);
+                b.put(0, 7);
+            } else {
+                b.int(0, 10);
+                b.put(0, 2);
+                b.put(0, 1);
+                b.put(0, 2);
+                b.put(0, 1);
+                b.put(0, 2);
+            }
+            b.frame(out);
+        }
+        Sys::Bds => {
+            // One-hour issues, times in BDT.
+            let bdt = clock::gpst(t) - 14 - 1356 * clock::WEEK_S;
+            let toe_abs = bdt.div_euclid(3600) * 3600;
+            let (week, toe) = (toe_abs.div_euclid(clock::WEEK_S), toe_abs.rem_euclid(clock::WEEK_S));
+            let Some(e) = sky.elements(k, toe_abs + 14 + 1356 * clock::WEEK_S, toe) else { return };
+            b.put(1042, 12);
+            b.put(u64::from(sat.id), 6);
+            b.put(week as u64, 13);
+            b.put(0, 4);
+            b.int(0, 14);
+            b.put(1, 5);
+            b.put(toe as u64 / 8, 17);
+            b.int(0, 11);
+            b.int(round(e.af1, p2(-50)), 22);
+            b.int(round(e.af0, p2(-33)), 24);
+            b.put(1, 5);
+            b.int(0, 18);
+            b.int(0, 16);
+            b.int(round(semi(e.m0), p2(-31)), 32);
+            b.int(0, 18);
+            b.put(round(e.e, p2(-33)) as u64, 32);
+            b.int(0, 18);
+            b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
+            b.put(toe as u64 / 8, 17);
+            b.int(0, 18);
+            b.int(round(semi(e.node0), p2(-31)), 32);
+            b.int(0, 18);
+            b.int(round(semi(e.i0), p2(-31)), 32);
+            b.int(0, 18);
+            b.int(round(semi(e.argp), p2(-31)), 32);
+            b.int(round(semi(e.node_rate), p2(-43)), 24);
+            b.int(0, 10);
+            b.int(0, 10);
+            b.put(0, 1);
+            b.frame(out);
+        }
+    }
+}
+
+/// 1020: position and velocity at the middle of the half hour. Luni-solar terms are zero.
+fn glonass(b: &mut Bits, out: &mut Vec<u8>, sky: &Constellation, k: usize, t: i64) {
+    let Some(sat) = sky.sats.get(k) else { return };
+    let moscow = t + 10_800;
+    let tb_abs = moscow.div_euclid(1800) * 1800 + 900;
+    let tb = tb_abs.rem_euclid(86_400);
+    let gps = clock::gpst(tb_abs - 10_800) as f64;
+    let (x, _) = sky.position(k, gps);
+    let v = sky.velocity(k, gps);
+    let (y, _, _) = clock::civil(moscow.div_euclid(86_400));
+    let n4 = (y - 1996) / 4 + 1;
+    let nt = moscow.div_euclid(86_400) - clock::days_of(1996 + 4 * (n4 - 1), 1, 1) + 1;
+    let s = moscow.rem_euclid(86_400);
+    b.put(1020, 12);
+    b.put(u64::from(sat.id), 6);
+    b.put((i64::from(sat.fcn) + 7) as u64, 5);
+    b.put(1, 1);
+    b.put(1, 1);
+    b.put(1, 2);
+    b.put(((s / 3600) << 7 | (s / 60 % 60) << 1 | (s / 30 % 2)) as u64, 12);
+    b.put(0, 1);
+    b.put(((tb / 900) & 1) as u64, 1);
+    b.put((tb / 900) as u64, 7);
+    for d in 0..3 {
+        b.sm(round(v[d] / 1000.0, 2f64.powi(-20)), 24);
+        b.sm(round(x[d] / 1000.0, 2f64.powi(-11)), 27);
+        b.sm(0, 5);
+    }
+    b.put(1, 1);
+    // The message carries minus tau: satellite clock less system time.
+    b.sm(round(sat.af1, 2f64.powi(-40)), 11);
+    b.put(3, 2);
+    b.put(0, 1);
+    b.sm(round(-sky.clock(k, gps), 2f64.powi(-30)), 22);
+    b.sm(0, 5);
+    b.put(0, 5);
+    b.put(0, 1);
+    b.put(2, 4);
+    b.put(nt as u64, 11);
+    b.put(1, 2);
+    b.put(1, 1);
+    b.put(nt as u64, 11);
+    b.sm(0, 32);
+    b.put(n4 as u64, 5);
+    b.sm(0, 22);
+    b.put(0, 1);
+    b.put(0, 7);
+    b.frame(out);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn hex(bytes: &[u8]) -> String {
+        bytes.iter().map(|b| format!("{b:02X}")).collect()
+    }
+
+    // check-values 3.1: published CRC check value, the empty frame.
+    #[test]
+    fn crc_and_empty_frame() {
+        assert_eq!(crc24q(b"123456789"), 0xCDE703);
+        let mut out = Vec::new();
+        Bits::default().frame(&mut out);
+        assert_eq!(hex(&out), "D3000047EA4B");
+    }
+
+    // check-values 3.8: frames built and decoded elsewhere (pyrtcm).
+    #[test]
+    fn constructed_frames() {
+        let (mut b, mut out) = (Bits::default(), Vec::new());
+        position(&mut b, &mut out, 123, [true; 4], &[3_978_527.4475, -8_858.4120, 4_968_590.3820], Some(1.5));
+        assert_eq!(hex(&out), "D300153EE07B038943631C6B3FFAB850484B9182B9CC3A983ADF90");
+        out.clear();
+        biases(&mut b, &mut out, 123, -24.68, 11.34);
+        assert_eq!(hex(&out), "D300084CE07B8AFB2E02375A42A6");
+        out.clear();
+        let t = clock::days_of(2026, 3, 3) * 86_400 + 43_182;
+        parameters(&mut b, &mut out, 123, t, &[(1005, false, 10.0), (1074, true, 1.0)]);
+        assert_eq!(hex(&out), "D300103F507BEEAE54570848FB400C8865000A8B93CA");
+    }
+
+    // check-values 3.5: lock time tables.
+    #[test]
+    fn lock_times() {
+        assert_eq!((lock7(23), lock7(24), lock7(70), lock7(72), lock7(164), lock7(168)), (23, 24, 47, 48, 71, 72));
+        assert_eq!(
+            (lock7(352), lock7(360), lock7(424), lock7(744), lock7(936), lock7(937)),
+            (95, 96, 100, 120, 126, 127)
+        );
+        assert_eq!((lock4(0), lock4(1), lock4(33), lock4(525)), (0, 5, 11, 15));
+        assert_eq!((lock10(0), lock10(12), lock10(525), lock10(66_060), lock10(70_000)), (0, 302, 480, 702, 704));
+    }
+}
