@@ -55,6 +55,10 @@ impl Table for Events {
         Format::Events
     }
 
+    fn ends_in_number(&self) -> bool {
+        false
+    }
+
     fn row(&mut self, row: Row<'_>, body: &mut Body, place: Place) -> bool {
         let time = match stamp::utc(row.get(self.time)) {
             Ok(t) => t,

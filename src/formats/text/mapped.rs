@@ -273,6 +273,10 @@ impl Table for Mapped {
         }
     }
 
+    fn ends_in_number(&self) -> bool {
+        self.map.spec.table != Target::Events
+    }
+
     fn row(&mut self, row: Row<'_>, body: &mut Body, place: Place) -> bool {
         let time = match self.time(&row, body, place) {
             Ok(t) => t,

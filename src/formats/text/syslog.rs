@@ -28,7 +28,7 @@ pub fn sniff(head: &[u8], context: &FileContext, settings: &FormatSettings) -> O
     let (mut seen, mut good) = (0, 0);
     let mut count = |line: Line<'_>| {
         let text = line.content();
-        if seen < 50 && !text.trim_ascii().is_empty() {
+        if seen < 50 && !text.trim_ascii().is_empty() && !matches!(text.first(), Some(b' ' | b'\t')) {
             seen += 1;
             good += usize::from(message(text).is_some());
         }

@@ -13,6 +13,10 @@ pub const SEPARATORS: [u8; 3] = [b',', b';', b'\t'];
 pub trait Table {
     /// Content kind for the look.
     fn format(&self) -> Format;
+    /// Whether a row cut off in its last field could still look whole (a number with fewer digits).
+    fn ends_in_number(&self) -> bool {
+        true
+    }
     /// Takes one row; `false` when nothing of it could be used (the problem has then been noted).
     fn row(&mut self, row: Row<'_>, body: &mut Body, place: Place) -> bool;
     /// The end of the file.
@@ -166,8 +170,14 @@ impl<T: Table> Reader<T> {
         if row.is_blank() {
             return body.ledger.skipped(record.size, "blank line");
         }
+        let ended = record.size > record.bytes.len() as u64;
+        if !ended && row.len() == self.columns && self.table.ends_in_number() && !row.get(self.columns.saturating_sub(1)).is_empty() {
+            let hint = "the row was left out, its last number may have lost digits; end the file with a line end";
+            body.bad("the last line has no end", place, hint);
+            return body.ledger.skipped(record.size, "last line without an end");
+        }
         if row.len() < self.columns {
-            if record.size == record.bytes.len() as u64 {
+            if !ended {
                 body.bad("the last line is cut off", place, "the line was left out; the file seems to be truncated");
                 return body.ledger.unknown(record.size);
             }
