@@ -85,11 +85,11 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
     if scores[best] > unexplained {
         Verdict {
             cause: Some(best),
-            probability: odds(scores[best]) / total,
+            probability: weights.calibration.most * odds(scores[best]) / total,
             reasons: std::mem::take(&mut reasons[best]),
         }
     } else {
-        Verdict { cause: None, probability: odds(unexplained) / total, reasons: Vec::new() }
+        Verdict { cause: None, probability: weights.calibration.most * odds(unexplained) / total, reasons: Vec::new() }
     }
 }
 

@@ -1,5 +1,6 @@
 //! The table of weights: what each piece of evidence says for or against each cause.
 
+use super::verdict::UNEXPLAINED;
 use crate::correlate::evidence::Timing;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -25,6 +26,8 @@ pub struct Calibration {
     pub least_own: f64,
     /// Taken from a cause with less.
     pub without_own: f64,
+    /// The most that a verdict is sure of: evidence can be full and the table wrong.
+    pub most: f64,
 }
 
 /// One piece of evidence.
@@ -71,7 +74,7 @@ impl Weights {
                 return Err(format!("weights: `{}` stands twice", twice.id));
             }
         }
-        if let Some(bad) = table.prior.keys().find(|k| !known(k)) {
+        if let Some(bad) = table.prior.keys().find(|k| k.as_str() != UNEXPLAINED && !known(k)) {
             return Err(format!("weights: prior of `{bad}`, which is no cause"));
         }
         if !(table.calibration.temperature.is_finite() && table.calibration.temperature > 0.0) {

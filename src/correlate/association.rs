@@ -2,8 +2,7 @@
 //!
 //! Relative risk of the lost share inside the kind's windows against outside (Katz et al. 1978 for the ratio; here over
 //! observed time, so without an interval: epochs of one outage are not independent). Chance is counted in clusters of
-//! loss (lost runs of all rovers that touch are one): the binomial tail of how many lie inside the windows, or begin with
-//! an event, given the part of the time that these cover.
+//! loss (lost runs of all rovers that touch are one) that could have fallen anywhere in the observed time.
 
 use super::case::RoverCase;
 use super::evidence::Timing;
@@ -72,8 +71,7 @@ pub fn associations(
         total.0 += grid.observed.iter().map(|x| i64::from(*x)).sum::<i64>();
         total.1 += grid.lost.iter().map(|x| i64::from(*x)).sum::<i64>();
     }
-    let runs = rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| (p.from, p.to))).collect();
-    let clusters = merge_spans(runs, CLUSTER_MS);
+    let loss = Loss::of(rovers);
     kinds
         .into_iter()
         .map(|(kind, (t, windows))| {
@@ -99,63 +97,83 @@ pub fn associations(
                 outside: (out_observed > 60_000).then(|| out_lost.max(0) as f64 / out_observed as f64),
                 events: n,
                 hits,
-                chance: chance(&clusters, &merged, &merge_spans(begins, 0), t.resolution_ms, rovers, total.0),
+                chance: chance(
+                    &loss,
+                    lost as f64,
+                    (observed as f64 / total.0.max(1) as f64).clamp(0.0, 1.0),
+                    &merge_spans(begins, 0),
+                    rovers,
+                    total.0,
+                ),
             };
             (kind, association)
         })
         .collect()
 }
 
-/// The smaller of two tails (doubled, for there were two tries): clusters inside the windows, clusters that begin with an
+/// Lost time in clusters: of each, and of each run in it with its begin.
+struct Loss {
+    /// Sum over clusters, rover-ms.
+    total: f64,
+    /// Sum of squares over clusters.
+    squares: f64,
+    /// Begin and lost ms of each run.
+    runs: Vec<(UtcMs, f64)>,
+}
+
+impl Loss {
+    fn of(rovers: &[(&RoverCase, &Grid)]) -> Loss {
+        let mut runs: Vec<(UtcMs, UtcMs, f64)> =
+            rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| (p.from, p.to, p.lost_ms as f64))).collect();
+        runs.sort_by_key(|r| (r.0, r.1));
+        let (mut total, mut squares, mut cluster, mut end) = (0.0, 0.0, 0.0, UtcMs::MIN);
+        for (from, to, ms) in &runs {
+            if *from > end.saturating_add(CLUSTER_MS) {
+                squares += cluster * cluster;
+                cluster = 0.0;
+            }
+            cluster += ms;
+            total += ms;
+            end = end.max(*to);
+        }
+        squares += cluster * cluster;
+        Loss { total, squares, runs: runs.into_iter().map(|r| (r.0, r.2)).collect() }
+    }
+
+    /// Upper bound of the probability that `met` of the lost time falls into a part `share` of the time when each cluster
+    /// is put anywhere by itself (Cantelli's inequality: exact for a single cluster).
+    fn chance(&self, met: f64, share: f64) -> f64 {
+        let variance = share * (1.0 - share) * self.squares;
+        let excess = met - share * self.total;
+        if excess <= 0.0 {
+            return 1.0;
+        }
+        if variance <= 0.0 { 1.0 } else { variance / (variance + excess * excess) }
+    }
+}
+
+/// The smaller of two chances (doubled, for there were two tries): lost time inside the windows; runs that begin with an
 /// event.
 fn chance(
-    clusters: &[(UtcMs, UtcMs)],
-    windows: &[(UtcMs, UtcMs)],
+    loss: &Loss,
+    lost_inside: f64,
+    share_inside: f64,
     begins: &[(UtcMs, UtcMs)],
-    resolution_ms: i64,
     rovers: &[(&RoverCase, &Grid)],
     total_ms: i64,
 ) -> f64 {
-    let share = |spans: &[(UtcMs, UtcMs)]| {
-        let ms: i64 = spans.iter().map(|(a, b)| rovers.iter().map(|(_, g)| g.within(*a, *b).0).sum::<i64>()).sum();
-        (ms as f64 / total_ms.max(1) as f64).clamp(1e-6, 1.0)
-    };
-    let holds = |spans: &[(UtcMs, UtcMs)], t: UtcMs| {
-        let at = spans.partition_point(|(_, to)| *to < t);
-        spans.get(at).is_some_and(|(from, _)| *from <= t)
-    };
-    // Clusters begin inside: one that was there before has another cause.
-    let inside = clusters.iter().filter(|(from, _)| holds(windows, *from + resolution_ms.min(60_000))).count();
-    let with = clusters.iter().filter(|(from, _)| holds(begins, *from)).count();
-    let n = clusters.len();
-    (2.0 * binomial_tail(n, inside, share(windows)).min(binomial_tail(n, with, share(begins)))).min(1.0)
-}
-
-/// P(X >= k) for X binomial with `n` tries of `p`.
-fn binomial_tail(n: usize, k: usize, p: f64) -> f64 {
-    if k == 0 {
-        return 1.0;
-    }
-    if p >= 1.0 {
-        return 1.0;
-    }
-    let (ln_p, ln_q) = (p.ln(), (-p).ln_1p());
-    let mut ln_choose = 0.0;
-    let mut sum = 0.0;
-    for i in 0..=n {
-        if i > 0 {
-            ln_choose += ((n - i + 1) as f64).ln() - (i as f64).ln();
-        }
-        if i >= k {
-            let term = (ln_choose + i as f64 * ln_p + (n - i) as f64 * ln_q).exp();
-            sum += term;
-            // Past the mode the terms only shrink.
-            if i as f64 > n as f64 * p && term < 1e-12 * sum {
-                break;
-            }
-        }
-    }
-    sum.clamp(0.0, 1.0)
+    let begin_ms: i64 = begins.iter().map(|(a, b)| rovers.iter().map(|(_, g)| g.within(*a, *b).0).sum::<i64>()).sum();
+    let share_begin = (begin_ms as f64 / total_ms.max(1) as f64).clamp(0.0, 1.0);
+    let begun: f64 = loss
+        .runs
+        .iter()
+        .filter(|(from, _)| {
+            let at = begins.partition_point(|(_, to)| *to < *from);
+            begins.get(at).is_some_and(|(a, _)| *a <= *from)
+        })
+        .map(|(_, ms)| ms)
+        .sum();
+    (2.0 * loss.chance(lost_inside, share_inside).min(loss.chance(begun, share_begin))).min(1.0)
 }
 
 #[cfg(test)]
@@ -163,12 +181,15 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_binomial_tail_agrees_with_hand_counts() {
-        // By hand: P(X >= 2 | 3, 0.5) = 4/8; P(X >= 1 | 10, 0.1) = 1 - 0.9^10 = 0.651322.
-        assert!((binomial_tail(3, 2, 0.5) - 0.5).abs() < 1e-12);
-        assert!((binomial_tail(10, 1, 0.1) - 0.651_321_559_9).abs() < 1e-9);
-        assert_eq!(binomial_tail(5, 0, 0.1), 1.0);
-        assert!(binomial_tail(10_000, 9_000, 0.5) < 1e-12);
+    fn one_cluster_is_met_by_chance_as_often_as_its_share_of_the_time() {
+        // By hand: a single cluster falls into a tenth of the time with probability 0.1; two equal ones both with 0.01,
+        // for which Cantelli gives 0.18 / (0.18 + 1.8 * 1.8).
+        let one = Loss { total: 100.0, squares: 10_000.0, runs: Vec::new() };
+        assert!((one.chance(100.0, 0.1) - 0.1).abs() < 1e-12);
+        let two = Loss { total: 2.0, squares: 2.0, runs: Vec::new() };
+        assert!((two.chance(2.0, 0.1) - 0.18 / (0.18 + 3.24)).abs() < 1e-12);
+        assert_eq!(one.chance(5.0, 0.1), 1.0);
+        assert_eq!(one.chance(100.0, 1.0), 1.0);
     }
 
     fn association(inside: f64, outside: Option<f64>, chance: f64) -> f64 {

@@ -405,7 +405,9 @@ fn distances_km(case: &SiteCase, rover: &RoverCase) -> Vec<f32> {
         .map(|(lat, lon)| {
             let dy = (lat - lat0) * 111.195;
             let dx = ((lon - lon0 + 540.0).rem_euclid(360.0) - 180.0) * 111.195 * cos;
-            dx.hypot(dy) as f32
+            let d = dx.hypot(dy);
+            // Further away it is no rover of this base, or its position is wrong.
+            if d <= 300.0 { d as f32 } else { f32::NAN }
         })
         .collect()
 }

@@ -24,7 +24,7 @@ pub mod weak_signal;
 mod window;
 
 pub use limits::Limits;
-pub use setup::{Setup, advisories};
+pub use setup::{NearPlace, Setup, advisories};
 
 use crate::frames::UnitFrames;
 use crate::model::event::{Event, Origin};

@@ -326,7 +326,7 @@ pub fn base_rows(does: &dyn Fn(i64) -> BaseNow, seed: u64) -> Rows {
     rows
 }
 
-pub fn rover_rows(does: &dyn Fn(i64) -> RoverNow, seed: u64) -> Rows {
+pub fn rover_rows(does: &dyn Fn(i64) -> RoverNow, seed: u64, longitude: f64) -> Rows {
     let mut noise = Noise(seed);
     let mut rows = Rows::default();
     let mut span: Option<(i64, i64)> = None;
@@ -348,7 +348,7 @@ pub fn rover_rows(does: &dyn Fn(i64) -> RoverNow, seed: u64) -> Rows {
             correction_age_s: now.age_s,
             station_id: now.station,
             lat: BASE_LAT + now.north_km / 111.195,
-            lon: BASE_LON + now.east_m / 75_000.0,
+            lon: longitude + now.east_m / 75_000.0,
             height_m: 500.0,
             sigma_h_m: 0.01,
             sigma_v_m: 0.02,
@@ -471,7 +471,11 @@ impl Site {
                 for (_, log) in self.rover_logs.iter().filter(|(r, _)| *r == i) {
                     logs.logged.push(log.clone());
                 }
-                let f = frames(&format!("R{i}"), Role::Rover, vec![rover_rows(&**does, 100 + i as u64), logs]);
+                let f = frames(
+                    &format!("R{i}"),
+                    Role::Rover,
+                    vec![rover_rows(&**does, 100 + i as u64, self.longitude), logs],
+                );
                 rover_case(&f, &limits)
             })
             .collect();
@@ -480,7 +484,8 @@ impl Site {
             .iter()
             .enumerate()
             .map(|(i, does)| {
-                let f = frames(&format!("N{i}"), Role::Rover, vec![rover_rows(&**does, 200 + i as u64)]);
+                let f =
+                    frames(&format!("N{i}"), Role::Rover, vec![rover_rows(&**does, 200 + i as u64, self.longitude)]);
                 rover_case(&f, &limits)
             })
             .collect();

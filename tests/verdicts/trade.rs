@@ -2,8 +2,7 @@
 
 use super::site::{BaseNow, Noise, RoverNow, SECONDS, Site, T0, frames};
 use lostfix::causes::verdict::CAUSES;
-use lostfix::detect::NearPlace;
-use lostfix::detect::{Limits, Setup, base_events};
+use lostfix::detect::{Limits, NearPlace, Setup, base_events};
 use lostfix::maths::budget::cable::cable;
 use lostfix::model::event::{Event, Origin};
 use lostfix::model::ids::{Band, FixState, Role, Sat, Signal, System};
