@@ -53,13 +53,30 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
                 side: UNEXPLAINED.to_owned(),
                 lost_fix_hours: hours(short_lost),
                 share: short_lost as f64 / all_lost as f64,
-                confidence: 1.0,
+                confidence: unexplained_alone(weights),
                 ..Cause::default()
             }),
         }
     }
     causes.sort_by(|a, b| b.lost_fix_hours.total_cmp(&a.lost_fix_hours).then(a.cause.cmp(&b.cause)));
     Ranking { causes, float_periods: float_periods(case, evidence, &verdicts) }
+}
+
+/// How sure `unexplained` is where there is no evidence at all.
+fn unexplained_alone(weights: &Weights) -> f64 {
+    let nothing = Segment {
+        rover: 0,
+        from: 0,
+        to: 0,
+        lost_ms: 0,
+        state: crate::model::ids::FixState::Float,
+        mean_age_s: None,
+        others: Default::default(),
+        neighbours: Default::default(),
+        first: 0,
+        features: Vec::new(),
+    };
+    judge(&nothing, weights, &[0.0; 22]).probability
 }
 
 /// What the site as a whole says: a cause with much well-founded time is a little more likely for the rest.

@@ -49,9 +49,6 @@ pub struct Verdict {
     pub reasons: Vec<(usize, f64)>,
 }
 
-/// The least evidence for a cause by itself, log-odds, without what everybody shares (who else, place in the world).
-const LEAST_OWN_EVIDENCE: f64 = 1.2;
-
 /// Judges one segment. `extra` adds log-odds a cause (what the site as a whole says).
 pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict {
     let mut scores = [0.0_f64; 22];
@@ -74,24 +71,25 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
             groups.values().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
         let total: f64 = groups.values().map(|(_, s)| s).sum();
         scores[c] = weights.prior(cause) + extra[c] + total + never(segment, cause, side);
-        if own < LEAST_OWN_EVIDENCE {
-            scores[c] -= 3.0;
+        if own < weights.calibration.least_own {
+            scores[c] -= weights.calibration.without_own;
         }
         reasons[c] = groups.into_values().collect();
         reasons[c].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     }
     let unexplained = weights.prior(UNEXPLAINED);
     let highest = scores.iter().copied().fold(unexplained, f64::max);
-    let total: f64 = scores.iter().map(|s| (s - highest).exp()).sum::<f64>() + (unexplained - highest).exp();
+    let odds = |score: f64| ((score - highest) / weights.calibration.temperature).exp();
+    let total: f64 = scores.iter().map(|s| odds(*s)).sum::<f64>() + odds(unexplained);
     let best = (0..scores.len()).max_by(|a, b| scores[*a].total_cmp(&scores[*b])).unwrap_or(0);
     if scores[best] > unexplained {
         Verdict {
             cause: Some(best),
-            probability: (scores[best] - highest).exp() / total,
+            probability: weights.calibration.most * odds(scores[best]) / total,
             reasons: std::mem::take(&mut reasons[best]),
         }
     } else {
-        Verdict { cause: None, probability: (unexplained - highest).exp() / total, reasons: Vec::new() }
+        Verdict { cause: None, probability: weights.calibration.most * odds(unexplained) / total, reasons: Vec::new() }
     }
 }
 
@@ -144,7 +142,7 @@ fn never(segment: &Segment, cause: &str, side: &str) -> f64 {
     // fading, the place and local time for it, Kp or a flare.
     if side == "sky" && cause != "long-baseline" {
         if segment.neighbours.observed >= 2 && segment.neighbours.lost_share < 0.03 {
-            sum += NEVER / 2.0;
+            sum += NEVER;
         }
         let signs = [
             strength("base:satellites-fading") > 0.05,
@@ -152,7 +150,7 @@ fn never(segment: &Segment, cause: &str, side: &str) -> f64 {
             strength("sky:kp-storm") + strength("sky:flare") > 0.1,
         ];
         if segment.neighbours.observed == 0 && signs.iter().filter(|s| **s).count() < 2 {
-            sum += NEVER / 2.0;
+            sum += NEVER;
         }
     }
     sum

@@ -1,5 +1,6 @@
 //! The table of weights: what each piece of evidence says for or against each cause.
 
+use super::verdict::UNEXPLAINED;
 use crate::correlate::evidence::Timing;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -10,8 +11,23 @@ pub const SHIPPED: &str = include_str!("weights.toml");
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Table {
+    calibration: Calibration,
     prior: BTreeMap<String, f64>,
     evidence: Vec<Row>,
+}
+
+/// How scores become probabilities.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Calibration {
+    /// Scores are divided by it.
+    pub temperature: f64,
+    /// The least evidence for a cause by itself, log-odds, without what everybody shares (who else, place in the world).
+    pub least_own: f64,
+    /// Taken from a cause with less.
+    pub without_own: f64,
+    /// The most that a verdict is sure of: evidence can be full and the table wrong.
+    pub most: f64,
 }
 
 /// One piece of evidence.
@@ -35,6 +51,8 @@ pub struct Row {
 /// The weights in use.
 #[derive(Debug, Clone)]
 pub struct Weights {
+    /// How scores become probabilities.
+    pub calibration: Calibration,
     prior: BTreeMap<String, f64>,
     rows: BTreeMap<String, Row>,
 }
@@ -56,10 +74,13 @@ impl Weights {
                 return Err(format!("weights: `{}` stands twice", twice.id));
             }
         }
-        if let Some(bad) = table.prior.keys().find(|k| !known(k)) {
+        if let Some(bad) = table.prior.keys().find(|k| k.as_str() != UNEXPLAINED && !known(k)) {
             return Err(format!("weights: prior of `{bad}`, which is no cause"));
         }
-        Ok(Weights { prior: table.prior, rows })
+        if !(table.calibration.temperature.is_finite() && table.calibration.temperature > 0.0) {
+            return Err("weights: calibration.temperature must be above 0".to_owned());
+        }
+        Ok(Weights { calibration: table.calibration, prior: table.prior, rows })
     }
 
     /// Log-odds before any evidence.

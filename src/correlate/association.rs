@@ -1,13 +1,20 @@
-//! With what: does loss go with an event kind at a site beyond what the rest of the time shows?
+//! With what: does loss go with an event kind at a site beyond what the rest of the time shows, and beyond chance?
 //!
 //! Relative risk of the lost share inside the kind's windows against outside (Katz et al. 1978 for the ratio; here over
-//! observed time, so without an interval: epochs of one outage are not independent).
+//! observed time, so without an interval: epochs of one outage are not independent). Chance is counted in clusters of
+//! loss (lost runs of all rovers that touch are one) that could have fallen anywhere in the observed time.
 
 use super::case::RoverCase;
+use super::evidence::Timing;
 use super::grid::{CELL_MS, Grid, merge_spans};
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
 use std::collections::BTreeMap;
+
+/// How long after the begin of an event the loss that it causes may begin, ms: corrections age, filters hold.
+const ONSET_MS: i64 = 60_000;
+/// Lost runs closer than this are one cluster, ms.
+const CLUSTER_MS: i64 = 60_000;
 
 /// How loss goes with one kind of event.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -22,17 +29,21 @@ pub struct Association {
     pub events: usize,
     /// Windows in which loss begins or grows.
     pub hits: usize,
+    /// Probability that so many clusters of loss meet the windows by chance.
+    pub chance: f64,
 }
 
 impl Association {
-    /// 0: loss does not go with it; towards 1: it does. 0.6 where there is nothing to compare with.
+    /// 0: loss does not go with it; towards 1: it does. Where there is nothing to compare with at most 0.6, by the lost
+    /// share.
     pub fn weight(&self) -> f64 {
         if self.exposed_ms < 5_000 {
             return 0.0;
         }
-        let Some(outside) = self.outside else { return if self.inside > 0.2 { 0.6 } else { 0.2 } };
+        let Some(outside) = self.outside else { return (4.0 * self.inside).clamp(0.1, 0.6) };
         let ratio = (self.inside + 0.002) / (outside + 0.002);
-        ((ratio - 1.0) / (ratio + 2.0)).max(0.0)
+        let real = (1.0 - self.chance).clamp(0.0, 1.0).powi(2);
+        ((ratio - 1.0) / (ratio + 2.0)).max(0.0) * real
     }
 
     /// Ratio of the lost shares.
@@ -41,26 +52,32 @@ impl Association {
     }
 }
 
-/// Association of each kind of `events` with the loss of `rovers` (their grids). `after_ms` tells how long a kind goes on
-/// to work after its end.
+/// Association of each kind of `events` with the loss of `rovers` (their grids). `timing` tells how a kind works in time.
 pub fn associations(
     events: &[Event],
     rovers: &[(&RoverCase, &Grid)],
-    after_ms: impl Fn(&str) -> i64,
+    timing: impl Fn(&str) -> Timing,
 ) -> BTreeMap<&'static str, Association> {
-    let mut kinds: BTreeMap<&'static str, Vec<(UtcMs, UtcMs)>> = BTreeMap::new();
+    let mut kinds: BTreeMap<&'static str, (Timing, Vec<(UtcMs, UtcMs)>)> = BTreeMap::new();
     for e in events {
-        kinds.entry(e.kind).or_default().push((e.from, e.to.max(e.from + CELL_MS) + after_ms(e.kind)));
+        let (t, windows) = kinds.entry(e.kind).or_insert_with(|| (timing(e.kind), Vec::new()));
+        windows.push((e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms)));
+    }
+    if kinds.is_empty() {
+        return BTreeMap::new();
     }
     let mut total = (0_i64, 0_i64);
     for (_, grid) in rovers {
         total.0 += grid.observed.iter().map(|x| i64::from(*x)).sum::<i64>();
         total.1 += grid.lost.iter().map(|x| i64::from(*x)).sum::<i64>();
     }
+    let loss = Loss::of(rovers);
     kinds
         .into_iter()
-        .map(|(kind, windows)| {
+        .map(|(kind, (t, windows))| {
             let n = windows.len();
+            let begins: Vec<(UtcMs, UtcMs)> =
+                windows.iter().map(|(from, _)| (from - t.resolution_ms, from + t.resolution_ms + ONSET_MS)).collect();
             let merged = merge_spans(windows, 0);
             let (mut observed, mut lost, mut hits) = (0, 0, 0);
             for (from, to) in &merged {
@@ -80,8 +97,110 @@ pub fn associations(
                 outside: (out_observed > 60_000).then(|| out_lost.max(0) as f64 / out_observed as f64),
                 events: n,
                 hits,
+                chance: chance(
+                    &loss,
+                    lost as f64,
+                    (observed as f64 / total.0.max(1) as f64).clamp(0.0, 1.0),
+                    &merge_spans(begins, 0),
+                    rovers,
+                    total.0,
+                ),
             };
             (kind, association)
         })
         .collect()
+}
+
+/// Lost time in clusters: of each, and of each run in it with its begin.
+struct Loss {
+    /// Sum over clusters, rover-ms.
+    total: f64,
+    /// Sum of squares over clusters.
+    squares: f64,
+    /// Begin and lost ms of each run.
+    runs: Vec<(UtcMs, f64)>,
+}
+
+impl Loss {
+    fn of(rovers: &[(&RoverCase, &Grid)]) -> Loss {
+        let mut runs: Vec<(UtcMs, UtcMs, f64)> =
+            rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| (p.from, p.to, p.lost_ms as f64))).collect();
+        runs.sort_by_key(|r| (r.0, r.1));
+        let (mut total, mut squares, mut cluster, mut end) = (0.0, 0.0, 0.0, UtcMs::MIN);
+        for (from, to, ms) in &runs {
+            if *from > end.saturating_add(CLUSTER_MS) {
+                squares += cluster * cluster;
+                cluster = 0.0;
+            }
+            cluster += ms;
+            total += ms;
+            end = end.max(*to);
+        }
+        squares += cluster * cluster;
+        Loss { total, squares, runs: runs.into_iter().map(|r| (r.0, r.2)).collect() }
+    }
+
+    /// Upper bound of the probability that `met` of the lost time falls into a part `share` of the time when each cluster
+    /// is put anywhere by itself (Cantelli's inequality: exact for a single cluster).
+    fn chance(&self, met: f64, share: f64) -> f64 {
+        let variance = share * (1.0 - share) * self.squares;
+        let excess = met - share * self.total;
+        if excess <= 0.0 {
+            return 1.0;
+        }
+        if variance <= 0.0 { 1.0 } else { variance / (variance + excess * excess) }
+    }
+}
+
+/// The smaller of two chances (doubled, for there were two tries): lost time inside the windows; runs that begin with an
+/// event.
+fn chance(
+    loss: &Loss,
+    lost_inside: f64,
+    share_inside: f64,
+    begins: &[(UtcMs, UtcMs)],
+    rovers: &[(&RoverCase, &Grid)],
+    total_ms: i64,
+) -> f64 {
+    let begin_ms: i64 = begins.iter().map(|(a, b)| rovers.iter().map(|(_, g)| g.within(*a, *b).0).sum::<i64>()).sum();
+    let share_begin = (begin_ms as f64 / total_ms.max(1) as f64).clamp(0.0, 1.0);
+    let begun: f64 = loss
+        .runs
+        .iter()
+        .filter(|(from, _)| {
+            let at = begins.partition_point(|(_, to)| *to < *from);
+            begins.get(at).is_some_and(|(a, _)| *a <= *from)
+        })
+        .map(|(_, ms)| ms)
+        .sum();
+    (2.0 * loss.chance(lost_inside, share_inside).min(loss.chance(begun, share_begin))).min(1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_cluster_is_met_by_chance_as_often_as_its_share_of_the_time() {
+        // By hand: a single cluster falls into a tenth of the time with probability 0.1; two equal ones both with 0.01,
+        // for which Cantelli gives 0.18 / (0.18 + 1.8 * 1.8).
+        let one = Loss { total: 100.0, squares: 10_000.0, runs: Vec::new() };
+        assert!((one.chance(100.0, 0.1) - 0.1).abs() < 1e-12);
+        let two = Loss { total: 2.0, squares: 2.0, runs: Vec::new() };
+        assert!((two.chance(2.0, 0.1) - 0.18 / (0.18 + 3.24)).abs() < 1e-12);
+        assert_eq!(one.chance(5.0, 0.1), 1.0);
+        assert_eq!(one.chance(100.0, 1.0), 1.0);
+    }
+
+    fn association(inside: f64, outside: Option<f64>, chance: f64) -> f64 {
+        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance }.weight()
+    }
+
+    #[test]
+    fn loss_as_frequent_outside_or_by_chance_weighs_nothing() {
+        assert!(association(0.9, Some(0.005), 0.01) > 0.9);
+        assert!(association(0.05, Some(0.05), 0.01) < 0.01);
+        assert!(association(0.9, Some(0.005), 1.0) == 0.0);
+        assert!(association(0.02, None, 1.0) < association(0.5, None, 1.0));
+    }
 }

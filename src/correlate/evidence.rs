@@ -4,11 +4,12 @@
 use super::association::{Association, associations};
 use super::case::{RoverCase, SiteCase};
 use super::grid::{Grid, Others, merge_spans, others, overlap_ms};
+use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use crate::model::event::Event;
 use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How an event kind works in time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -90,7 +91,6 @@ pub fn gather(
     limits: &EvidenceLimits,
 ) -> SiteEvidence {
     let mut out = SiteEvidence::default();
-    let base_count = case.base_events.len();
     out.events.extend(case.base_events.iter().cloned());
     let sky_at = out.events.len();
     out.events.extend(case.sky_events.iter().cloned());
@@ -98,12 +98,17 @@ pub fn gather(
     out.events.extend(case.standing.iter().cloned());
 
     let pairs: Vec<(&RoverCase, &Grid)> = case.rovers.iter().zip(grids).filter(|(r, _)| !r.never_corrected).collect();
-    out.base_associations = associations(&case.base_events, &pairs, |kind| timing(&format!("base:{kind}")).after_ms);
+    out.base_associations = associations(&case.base_events, &pairs, |kind| timing(&format!("base:{kind}")));
+    let base = Timeline::new("base", &case.base_events, timing);
+    let sky = Timeline::new("sky", &case.sky_events, timing);
+    let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
 
     for (r, rover) in case.rovers.iter().enumerate() {
         let own_at = out.events.len();
         out.events.extend(rover.events.iter().cloned());
-        let own = associations(&rover.events, &[(rover, &grids[r])], |kind| timing(&format!("rover:{kind}")).after_ms);
+        let Some(grid) = grids.get(r) else { continue };
+        let own = associations(&rover.events, &[(rover, grid)], |kind| timing(&format!("rover:{kind}")));
+        let mine = Timeline::new("rover", &rover.events, timing);
         let place = place_bound(rover);
         let distance = distances_km(case, rover);
         let reach = range_evidence(rover, &distance, limits.age_old_s);
@@ -123,9 +128,9 @@ pub fn gather(
         }
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
-            for (events, side) in [(&case.base_events, "base"), (&rover.events, "rover")] {
-                for e in events.iter().filter(|e| e.from < period.to && e.to + HOUR_MS > period.from) {
-                    let t = timing(&format!("{side}:{}", e.kind));
+            for timeline in [&base, &mine] {
+                for k in timeline.near(period.from, period.to) {
+                    let (e, (_, t)) = (&timeline.events[k], timeline.how(k));
                     cuts.push(e.from - t.resolution_ms.min(15_000));
                     cuts.push(e.to + t.after_ms);
                 }
@@ -135,20 +140,18 @@ pub fn gather(
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
-                for (k, e) in case.base_events.iter().enumerate() {
-                    let a = out.base_associations.get(e.kind).map_or(0.0, Association::weight);
-                    event_feature(&mut f, "base", e, k, &segment, period.from, a, timing);
-                }
-                for (k, e) in rover.events.iter().enumerate() {
-                    let a = own.get(e.kind).map_or(0.0, Association::weight);
-                    event_feature(&mut f, "rover", e, own_at + k, &segment, period.from, a, timing);
-                }
-                for (k, e) in case.sky_events.iter().enumerate() {
-                    event_feature(&mut f, "sky", e, sky_at + k, &segment, period.from, 1.0, timing);
+                let parts: [(&Timeline<'_>, usize, Option<&BTreeMap<&'static str, Association>>); 3] =
+                    [(&base, 0, Some(&out.base_associations)), (&mine, own_at, Some(&own)), (&sky, sky_at, None)];
+                for (timeline, at, associated) in parts {
+                    for k in timeline.near(from, to) {
+                        let e = &timeline.events[k];
+                        let a = associated.map_or(1.0, |m| m.get(e.kind).map_or(0.0, Association::weight));
+                        event_feature(&mut f, timeline.how(k), e, at + k, &segment, period.from, a);
+                    }
                 }
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
-                    let other_rover = case.rovers.iter().any(|o| o.unit == e.unit && o.unit != rover.unit);
+                    let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
                     if !other_rover {
                         f.push(Feature {
                             id: format!("{side}:{}", e.kind),
@@ -157,7 +160,7 @@ pub fn gather(
                         });
                     }
                 }
-                context(&mut f, case, rover, &segment, &place, &reach, &far, limits, base_count);
+                context(&mut f, case, rover, &segment, &place, &reach, &far, limits, &base);
                 segment.features = f;
                 out.segments.push(segment);
             }
@@ -194,7 +197,7 @@ fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: 
     let mut by_state = [0_i64; 6];
     let (mut age_sum, mut age_n) = (0.0, 0_u32);
     for i in a..b {
-        if rover.time.kinds[i] != super::periods::EpochKind::Lost {
+        if rover.time.kinds[i] != EpochKind::Lost {
             continue;
         }
         lost_ms += rover.time.lasts_ms[i];
@@ -224,23 +227,63 @@ fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: 
     })
 }
 
-#[allow(clippy::too_many_arguments)]
+/// The events of one unit, found by time without a look at all of them: a week of a bad base has thousands.
+struct Timeline<'a> {
+    events: &'a [Event],
+    /// Id and timing of a kind.
+    kinds: BTreeMap<&'static str, (String, Timing)>,
+    /// Events up to an hour long, by begin.
+    short: Vec<(UtcMs, usize)>,
+    /// The few that last longer.
+    long: Vec<usize>,
+}
+
+impl<'a> Timeline<'a> {
+    fn new(side: &str, events: &'a [Event], timing: &dyn Fn(&str) -> Timing) -> Timeline<'a> {
+        let mut kinds = BTreeMap::new();
+        let (mut short, mut long) = (Vec::new(), Vec::new());
+        for (k, e) in events.iter().enumerate() {
+            kinds.entry(e.kind).or_insert_with(|| {
+                let id = format!("{side}:{}", e.kind);
+                let t = timing(&id);
+                (id, t)
+            });
+            if e.to - e.from <= HOUR_MS { short.push((e.from, k)) } else { long.push(k) }
+        }
+        short.sort_unstable();
+        Timeline { events, kinds, short, long }
+    }
+
+    /// Indices of the events that may work in `from..to` (after effects never last longer than an hour), ascending.
+    fn near(&self, from: UtcMs, to: UtcMs) -> Vec<usize> {
+        let margin = HOUR_MS;
+        let a = self.short.partition_point(|(t, _)| *t < from - HOUR_MS - margin);
+        let b = self.short.partition_point(|(t, _)| *t <= to + margin);
+        let reaches =
+            |k: &usize| self.events[*k].from <= to + margin && self.events[*k].to.saturating_add(margin) >= from;
+        let mut found: Vec<usize> = self.short[a..b.max(a)].iter().map(|(_, k)| *k).filter(reaches).collect();
+        found.extend(self.long.iter().copied().filter(reaches));
+        found.sort_unstable();
+        found
+    }
+
+    fn how(&self, k: usize) -> (&str, Timing) {
+        match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
+            Some((id, t)) => (id.as_str(), *t),
+            None => ("", Timing { after_ms: 0, resolution_ms: 0 }),
+        }
+    }
+}
+
 fn event_feature(
     features: &mut Vec<Feature>,
-    side: &str,
+    (id, t): (&str, Timing),
     event: &Event,
     index: usize,
     segment: &Segment,
     period_from: UtcMs,
     association: f64,
-    timing: &dyn Fn(&str) -> Timing,
 ) {
-    // A quick look before the allocation: after effects never last longer than an hour.
-    if event.from > segment.to || event.to + HOUR_MS < segment.from {
-        return;
-    }
-    let id = format!("{side}:{}", event.kind);
-    let t = timing(&id);
     let from = event.from - t.resolution_ms;
     let to = event.to + t.resolution_ms + t.after_ms;
     let overlap = (segment.to.min(to) - segment.from.max(from)).max(0);
@@ -260,7 +303,7 @@ fn event_feature(
             f.strength = strength;
             f.event = Some(index);
         }
-        None => features.push(Feature { id, strength, event: Some(index) }),
+        None => features.push(Feature { id: id.to_owned(), strength, event: Some(index) }),
     }
 }
 
@@ -274,7 +317,7 @@ fn context(
     reach: &Reach,
     far: &[f32],
     limits: &EvidenceLimits,
-    base_events: usize,
+    base: &Timeline<'_>,
 ) {
     let mut add = |id: &str, strength: f64| {
         if strength > 0.02 {
@@ -325,10 +368,10 @@ fn context(
     let seen =
         overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
     add("base-log-missing", 1.0 - seen);
-    let troubled = case.base_events[..base_events]
-        .iter()
-        .filter(|e| !matches!(e.kind, "stream-gap" | "other"))
-        .any(|e| e.from <= segment.to && e.to >= segment.from - 60_000);
+    let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
+        let e = &base.events[k];
+        !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000
+    });
     if seen > 0.9 && !troubled {
         add("base-tracks-well", seen);
     }
@@ -362,7 +405,9 @@ fn distances_km(case: &SiteCase, rover: &RoverCase) -> Vec<f32> {
         .map(|(lat, lon)| {
             let dy = (lat - lat0) * 111.195;
             let dx = ((lon - lon0 + 540.0).rem_euclid(360.0) - 180.0) * 111.195 * cos;
-            dx.hypot(dy) as f32
+            let d = dx.hypot(dy);
+            // Further away it is no rover of this base, or its position is wrong.
+            if d <= 300.0 { d as f32 } else { f32::NAN }
         })
         .collect()
 }
@@ -417,13 +462,30 @@ fn range_evidence(rover: &RoverCase, distance_km: &[f32], old_s: f64) -> Reach {
     }
 }
 
-/// How much each epoch's baseline speaks: 0 at the limit, 1 at twice the limit, and only where loss grows with distance.
-fn far_evidence(_rover: &RoverCase, distance_km: &[f32], limit_km: f64) -> Vec<f32> {
+/// How much each epoch's baseline speaks: 0 at 0.7 of the limit, 1 at 1.5 of it; little where loss does not grow with
+/// distance.
+fn far_evidence(rover: &RoverCase, distance_km: &[f32], limit_km: f64) -> Vec<f32> {
+    let (mut near, mut far) = ((0.0, 0.0), (0.0, 0.0));
+    for (i, d) in distance_km.iter().enumerate() {
+        let lost = match rover.time.kinds.get(i) {
+            Some(EpochKind::Lost) => 1.0,
+            Some(EpochKind::Fixed) => 0.0,
+            _ => continue,
+        };
+        if d.is_finite() {
+            let to = if f64::from(*d) < 0.7 * limit_km { &mut near } else { &mut far };
+            to.0 += 1.0;
+            to.1 += lost;
+        }
+    }
+    // A tenth of an hour near the base is enough to compare with.
+    let grows = near.0 < 360.0 || far.0 < 360.0 || (far.1 / far.0 + 0.002) > 1.5 * (near.1 / near.0 + 0.002);
+    let scale = if grows { 1.0 } else { 0.2 };
     distance_km
         .iter()
         .map(|d| {
             if d.is_finite() {
-                ((f64::from(*d) - 0.7 * limit_km) / (0.8 * limit_km)).clamp(0.0, 1.0) as f32
+                (scale * ((f64::from(*d) - 0.7 * limit_km) / (0.8 * limit_km)).clamp(0.0, 1.0)) as f32
             } else {
                 0.0
             }

@@ -35,7 +35,8 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
     };
     let low = setup.supply_min_v.unwrap_or(limits.voltage_default_min_v)
         - limits.voltage_margin_v
-        - setup.voltage_drop_v.unwrap_or(0.0).min(0.0);
+        // What the cable takes, the port must give on top.
+        + setup.voltage_drop_v.filter(|d| d.is_finite()).unwrap_or(0.0).max(0.0);
     let need = match setup.supply_min_v {
         Some(v) => format!("the antenna needs {v:.1} V"),
         None => format!("assumed need {:.1} V (no card, no catalogue)", limits.voltage_default_min_v),

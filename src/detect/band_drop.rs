@@ -1,5 +1,6 @@
-//! `band-drop`, `all-bands-drop`, `band-jumps`: the median C/N0 of all satellites of one band falls below its own last half
-//! hour, alone or with all bands, and jumps from epoch to epoch. For bases and rovers.
+//! `band-drop`, `all-bands-drop`, `band-sinks`, `all-bands-sink`, `band-jumps`: the median C/N0 of all satellites of one band falls below its own last half
+//! hour, alone or with all bands, within seconds (`drop`) or slowly (`sink`: never interference), and jumps from epoch to
+//! epoch. For bases and rovers.
 //!
 //! In-band interference: all satellites of one band, all elevations, within seconds, other bands spared. All bands of one
 //! base: antenna power, cable, wideband (patterns: common practice, no source; solar burst excepted).
@@ -53,15 +54,22 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         for s in stretches(&this.t, &flags, 10_000, 60_000, 20_000) {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
             let depth = median(inside.iter().copied()).unwrap_or(0.0);
-            // A common step at the edge, or jumps inside, within ten seconds of the begin or the end.
+            // A common step at the edges or inside, or most of the fall or of the rise within half a minute.
             let sharp = (s.first.saturating_sub(2)..(s.end + 2).min(this.t.len()))
-                .any(|i| this.step[i].is_finite() && this.step[i] >= limits.band_jump_db);
+                .any(|i| this.step[i].is_finite() && this.step[i] >= limits.band_jump_db)
+                || edge_db(this, s.first).max(-edge_db(this, s.end)) >= 0.6 * depth;
+            // How far the other bands fell at the time; a band that is gone while this one is not has fallen all the way.
             let others: Vec<(Band, f64)> = all
                 .iter()
                 .filter(|o| o.band != this.band)
                 .filter_map(|o| {
-                    let d = (0..o.t.len()).filter(|i| o.t[*i] >= s.from && o.t[*i] < s.to).map(|i| o.drop[i]);
-                    median(d).map(|d| (o.band, d))
+                    let at = o.t.partition_point(|t| *t < s.from)..o.t.partition_point(|t| *t < s.to);
+                    let before = o.t.partition_point(|t| *t < s.from - 10 * MINUTE_MS);
+                    let gone = at.len() * 2 < s.end - s.first;
+                    match median(o.drop[at.clone()].iter().copied()) {
+                        Some(d) if !gone => Some((o.band, d)),
+                        _ => (at.start > before).then_some((o.band, 2.0 * depth.max(limits.band_drop_db))),
+                    }
                 })
                 .collect();
             let spared: Vec<&str> =
@@ -69,7 +77,12 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             let with: Vec<&str> =
                 others.iter().filter(|(_, d)| *d >= limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
             let everything = !others.is_empty() && spared.is_empty();
-            let kind = if everything { "all-bands-drop" } else { "band-drop" };
+            let kind = match (everything, sharp) {
+                (true, true) => "all-bands-drop",
+                (true, false) => "all-bands-sink",
+                (false, true) => "band-drop",
+                (false, false) => "band-sinks",
+            };
             if everything && this.band != Band::L1 && all.iter().any(|o| o.band == Band::L1) {
                 continue; // told once, by L1
             }
@@ -91,6 +104,20 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     events
 }
 
+/// How much more the band has fallen in the half minute from cell `at` than in the half minute before it, dB.
+fn edge_db(series: &Series, at: usize) -> f64 {
+    let (before, after) = (at.saturating_sub(3)..at, at..(at + 3).min(series.t.len()));
+    let near = |i: usize| series.t.get(at).is_some_and(|t| (series.t[i] - t).abs() <= 40_000);
+    let mean = |r: std::ops::Range<usize>| {
+        let v: Vec<f64> = r.filter(|i| near(*i)).map(|i| series.drop[i]).filter(|d| d.is_finite()).collect();
+        (!v.is_empty()).then(|| v.iter().sum::<f64>() / v.len() as f64)
+    };
+    match (mean(before), mean(after)) {
+        (Some(b), Some(a)) => a - b,
+        _ => 0.0,
+    }
+}
+
 /// Stretches in which a band's median jumps again and again.
 fn jumps(series: &Series, maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
     let jumpy: Vec<usize> =
@@ -106,12 +133,9 @@ fn jumps(series: &Series, maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
     stretches(&series.t, &flags, 10_000, 60_000, 0)
         .into_iter()
         .map(|s| {
-            let count = jumpy.iter().filter(|i| (s.first..s.end).contains(*i)).count();
-            let largest = jumpy
-                .iter()
-                .filter(|i| (s.first..s.end).contains(*i))
-                .map(|i| series.step[*i])
-                .fold(0.0, f64::max);
+            let inside = &jumpy[jumpy.partition_point(|i| *i < s.first)..jumpy.partition_point(|i| *i < s.end)];
+            let count = inside.len();
+            let largest = inside.iter().map(|i| series.step[*i]).fold(0.0, f64::max);
             maker.event(
                 "band-jumps",
                 s.from,

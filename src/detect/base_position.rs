@@ -82,13 +82,13 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
         }
     } else {
         let returns = sequence.len() > centres.len() && sequence.len() >= 4;
-        for pair in sequence.windows(2) {
+        for (i, pair) in sequence.windows(2).enumerate() {
             let (from, to) = (pair[0].1, pair[1].1);
             let by = match (centres.get(from), centres.get(to)) {
                 (Some(a), Some(b)) => distance(*a, *b),
                 _ => continue,
             };
-            let until = sequence.iter().find(|(t, _)| *t > pair[1].0).map_or(last.time, |(t, _)| *t);
+            let until = sequence.get(i + 2).map_or(last.time, |(t, _)| *t);
             let kind = if returns { "position-alternates" } else { "position-moved" };
             events.push(maker.event(
                 kind,

@@ -2,7 +2,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::window::stretches;
+use super::window::{step_ms, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::FixState;
@@ -28,7 +28,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         }
         flags.push(old);
     }
-    stretches(&times, &flags, 1_000, 3_000, 3_000)
+    // A log of one epoch in 5 or 10 s has cells of that length.
+    let step = step_ms(&times);
+    stretches(&times, &flags, step, 3 * step, 3_000)
         .into_iter()
         .map(|s| {
             let oldest = ages[s.first..s.end].iter().copied().filter(|a| a.is_finite()).fold(0.0_f32, f32::max);

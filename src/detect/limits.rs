@@ -82,6 +82,15 @@ limits! {
     weak_db = 3.5,
     /// Deficit against the median of the fleet's bases that is an event, dB.
     weak_fleet_db = 3.0,
+    /// Fall of a second frequency over the days of the window, the first frequency steady, that is ageing, dB (a step of
+    /// 2 dB on all satellites is a change: common practice, no source).
+    ageing_db = 2.0,
+    /// Days with data that a trend needs.
+    ageing_days = 7.0,
+    /// Slips per 1000 observations over the whole sky that are many.
+    slips_per_1000 = 5.0,
+    /// Share of the satellites that must slip: fewer is a sector or the sky.
+    slips_satellites_share = 0.65,
     /// Standard deviation of C/N0 within a minute of a fading satellite, dB.
     fading_sd_db = 2.0,
     /// Fading satellites at once that are an event.

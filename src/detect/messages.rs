@@ -171,7 +171,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             None,
             "",
             1.0,
-            "only a maker's own messages (4001 to 4095): other makes cannot read them".to_owned(),
+            "only a maker's own messages (4001 to 4095): other makes cannot read them; use open RTCM 3 in its newest \
+             generation that all rovers read"
+                .to_owned(),
         ));
     }
     events.extend(systems_stopped(frames, &maker));

@@ -4,6 +4,7 @@
 //! To add a detector: a file here with `pub fn run(...) -> Vec<Event>`, one `mod` line, one line in [`base_events`] or
 //! [`rover_events`]; its event kinds get weights in `causes/weights.toml`.
 
+mod ageing;
 mod antenna_power;
 mod band_drop;
 mod base_position;
@@ -15,6 +16,7 @@ mod own_signal;
 mod restart;
 mod second_frequency;
 mod setup;
+mod slips;
 mod spectrum;
 mod station_switch;
 mod stream_gap;
@@ -39,6 +41,8 @@ pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<E
     events.extend(stream_gap::run(frames, limits));
     events.extend(antenna_power::run(frames, setup, limits));
     events.extend(band_drop::run(frames, limits));
+    events.extend(ageing::run(frames, limits));
+    events.extend(slips::run(frames, limits));
     events.extend(fading::run(frames, limits));
     events.extend(spectrum::run(frames, limits));
     sorted(events)

@@ -2,7 +2,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::window::{median, quantile, stretches};
+use super::window::{median, quantile, step_ms, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::Band;
@@ -25,7 +25,8 @@ fn few_satellites(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .map(|n| n.is_some_and(|n| f64::from(n) < limits.few_satellites.min(limits.few_satellites_share * usual)))
         .collect();
     let maker = Maker::new(frames, &frames.fixes);
-    stretches(&times, &flags, 1_000, 10_000, 5_000)
+    let step = step_ms(&times);
+    stretches(&times, &flags, step, 10 * step, 5_000)
         .into_iter()
         .map(|s| {
             let inside = median(used[s.first..s.end].iter().flatten().map(|n| f64::from(*n))).unwrap_or(0.0);

@@ -1,6 +1,6 @@
 //! What is known about a unit from cards, register, catalogue and places, and what follows from it without any epoch:
 //! `firmware-trouble`, `link-budget-low`, `link-budget-high`, `emitter-near`, `airport-near`, `biases-missing`,
-//! `description-missing`, `older-generation`. These are advisories first; they become evidence only beside others.
+//! `description-missing`, `older-generation`, `antenna-simple`. These are advisories first; they become evidence only beside others.
 
 use super::Maker;
 use super::limits::Limits;
@@ -38,6 +38,10 @@ pub struct Setup {
     pub cable_loss_db: Option<f64>,
     /// The cable in words, `30 m RG-213`.
     pub cable_words: String,
+    /// Feed points of the antenna element.
+    pub antenna_feeds: Option<i64>,
+    /// Whether the antenna has a ground plane.
+    pub ground_plane: Option<bool>,
     /// How much the noise cascade says the cable costs, dB of C/N0.
     pub budget_cost_db: Option<f64>,
     /// Firmware of the unit.
@@ -102,6 +106,21 @@ pub fn advisories(
                 true,
             );
         }
+    }
+    // Less steady phase centre, more reflections from below (check-values 18: common practice, no source). Never a cause.
+    if setup.antenna_feeds.is_some_and(|n| (1..=2).contains(&n)) && setup.ground_plane == Some(false) {
+        let feeds = setup.antenna_feeds.unwrap_or(0);
+        add(
+            "antenna-simple",
+            Some(feeds as f64),
+            "count",
+            0.3,
+            format!(
+                "antenna with {feeds} feed points and no ground plane: less steady phase centre, more reflections from \
+                 below than with four"
+            ),
+            true,
+        );
     }
     for place in &setup.near {
         let airfield = matches!(place.kind.as_str(), "airport" | "military");

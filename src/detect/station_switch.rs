@@ -2,7 +2,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::window::stretches;
+use super::window::{step_ms, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use std::collections::BTreeMap;
@@ -33,7 +33,7 @@ pub(super) fn run(frames: &UnitFrames, _limits: &Limits) -> Vec<Event> {
         })
         .collect();
     let maker = Maker::new(frames, &frames.fixes);
-    stretches(&times, &flags, 1_000, 30_000, 0)
+    stretches(&times, &flags, step_ms(&times), 30_000, 0)
         .into_iter()
         .filter_map(|s| {
             let other = ids[s.first..s.end].iter().flatten().next().copied()?;

@@ -57,6 +57,8 @@ impl Level {
 pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits) -> Vec<Event> {
     let maker = Maker::new(frames, &frames.signals);
     let mut weak_hours: BTreeMap<UtcMs, Vec<(Band, f64)>> = BTreeMap::new();
+    // Smallest part of its limit that a measured band's deficit reaches.
+    let mut least: BTreeMap<UtcMs, f64> = BTreeMap::new();
     for (band, expected) in EXPECTED_DBHZ {
         let others: Vec<f64> = fleet.iter().filter_map(|l| l.usual(band)).collect();
         let fleet_level = if others.len() >= 3 { median(others) } else { None };
@@ -64,20 +66,24 @@ pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits
             if *b != band.code() {
                 continue;
             }
-            let deficit = match fleet_level {
-                Some(f) if f - value >= limits.weak_fleet_db => f - value,
-                Some(_) => 0.0,
-                None if expected - value >= limits.weak_db => expected - value,
-                None => 0.0,
+            let (deficit, limit) = match fleet_level {
+                Some(f) => (f - value, limits.weak_fleet_db),
+                None => (expected - value, limits.weak_db),
             };
-            if deficit > 0.0 {
+            let part = least.entry(*hour).or_insert(f64::INFINITY);
+            *part = part.min(deficit / limit);
+            if deficit >= limit {
                 weak_hours.entry(*hour).or_default().push((band, deficit));
             }
         }
     }
-    // The whole sky and all bands are weak, or it is not the signal path: the first frequency must be among them.
+    // The whole sky and all bands are weak, or it is not the signal path: the first frequency over its limit, every other
+    // measured band at least near it (makes differ by 1 to 3 dB).
     let hours: Vec<UtcMs> = weak_hours.keys().copied().collect();
-    let flags: Vec<bool> = weak_hours.values().map(|v| v.iter().any(|(b, _)| *b == Band::L1)).collect();
+    let flags: Vec<bool> = weak_hours
+        .iter()
+        .map(|(hour, v)| v.iter().any(|(b, _)| *b == Band::L1) && least.get(hour).is_some_and(|part| *part >= 0.4))
+        .collect();
     let against =
         if fleet.len() >= 3 { "the fleet's bases" } else { "a good installation (common practice, no source)" };
     stretches(&hours, &flags, HOUR_MS, HOUR_MS, 0)

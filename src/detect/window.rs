@@ -39,6 +39,12 @@ pub(crate) fn stretches(
     out
 }
 
+/// Usual step of ascending times, ms, at least 1 s and at most 60 s; 1 s for fewer than two times.
+pub(crate) fn step_ms(times: &[UtcMs]) -> i64 {
+    let steps = times.windows(2).take(10_000).filter(|w| w[1] > w[0]).map(|w| (w[1] - w[0]) as f64);
+    median(steps).map_or(1_000, |m| m as i64).clamp(1_000, 60_000)
+}
+
 /// Median of the values that are numbers; `None` when there is none.
 pub(crate) fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
     quantile(values, 0.5)

@@ -1,0 +1,131 @@
+//! The "Never" list of the analysis.
+
+use super::site::{BaseNow, RoverNow, Site};
+use super::trade::dice;
+use lostfix::model::ids::FixState;
+
+fn within(s: i64, from: i64, to: i64) -> bool {
+    (from..to).contains(&s)
+}
+
+/// Never: "a base cause for loss that only one of several observed rovers has".
+#[test]
+fn a_base_event_is_not_the_cause_of_what_one_of_four_rovers_has() {
+    let site = Site::default()
+        .with_base(|s| BaseNow { second: if within(s, 4000, 5000) { 0.1 } else { 0.92 }, ..BaseNow::default() })
+        .base_log(3995, "restart")
+        .with_rovers(4, |r, s| RoverNow::default().lost(r == 1 && within(s, 4005, 5010)));
+    let told = site.judge();
+    assert_eq!(told.side_hours("base"), 0.0, "{}", told.told());
+}
+
+/// Never: "a rover cause for loss that all have at once".
+#[test]
+fn a_rover_event_is_not_the_cause_of_what_all_rovers_have() {
+    let site = Site::default().with_rovers(4, |r, s| {
+        let bad = within(s, 4000, 5000);
+        RoverNow {
+            second: if bad && r == 0 { 0.0 } else { 0.9 },
+            satellites: if bad { 7 } else { 20 },
+            ..RoverNow::default()
+        }
+        .lost(bad)
+    });
+    let told = site.judge();
+    assert_eq!(told.side_hours("rover"), 0.0, "{}", told.told());
+}
+
+/// Never: "a link cause while corrections are fresh".
+#[test]
+fn the_link_is_not_the_cause_while_corrections_are_fresh() {
+    let site = Site::default()
+        .base_log(4000, "radio-off")
+        .with_rovers(3, |_, s| RoverNow { age_s: 1.0, ..RoverNow::default() }.lost(within(s, 4005, 4300)));
+    let told = site.judge();
+    assert_eq!(told.side_hours("link"), 0.0, "{}", told.told());
+}
+
+/// Never: "an interference cause from a slow drift". A band that sinks by 6 dB over 20 minutes and comes back as slowly.
+#[test]
+fn a_slow_drift_is_not_interference() {
+    let site = Site::default()
+        .with_base(|s| {
+            let sunk = if within(s, 4000, 5200) {
+                (s - 4000) as f64 / 200.0
+            } else if within(s, 5200, 6400) {
+                (6400 - s) as f64 / 200.0
+            } else {
+                0.0
+            };
+            BaseNow { drop_db: [sunk, 0.0, 0.0], ..BaseNow::default() }
+        })
+        .with_rovers(3, |_, s| RoverNow::default().lost(within(s, 4800, 5600)));
+    let told = site.judge();
+    assert_eq!(told.hours("base-interference"), 0.0, "{}", told.told());
+}
+
+/// Never: "a sky cause from one base when its neighbours were quiet".
+#[test]
+fn the_sky_is_not_the_cause_while_the_neighbours_are_quiet() {
+    let bad = |s: i64| within(s, 3600, 6000);
+    let site = Site { magnetic_latitude: Some(8.0), longitude: 180.0, ..Site::default() }
+        .with_base(move |s| BaseNow { fading: if bad(s) { 7 } else { 0 }, ..BaseNow::default() })
+        .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)))
+        .with_neighbours(3, |_, _| RoverNow::default());
+    let told = site.judge();
+    assert_eq!(told.side_hours("sky"), 0.0, "{}", told.told());
+}
+
+/// Never: without neighbours a sky cause needs two of: several satellites, place and local time, Kp or a flare.
+#[test]
+fn the_sky_needs_two_signs_where_there_are_no_neighbours() {
+    let bad = |s: i64| within(s, 3600, 6000);
+    let site = Site { magnetic_latitude: Some(48.0), ..Site::default() }
+        .with_base(move |s| BaseNow { fading: if bad(s) { 7 } else { 0 }, ..BaseNow::default() })
+        .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)));
+    let told = site.judge();
+    assert_eq!(told.side_hours("sky"), 0.0, "{}", told.told());
+}
+
+/// Analysis.md, Coincidence 2: "An event after the loss cannot cause it."
+#[test]
+fn an_event_after_the_loss_is_not_its_cause() {
+    let site = Site::default()
+        .base_log(4300, "restart")
+        .with_rovers(3, |_, s| RoverNow::default().lost(within(s, 4000, 4280)));
+    let told = site.judge();
+    assert_eq!(told.hours("base-restart"), 0.0, "{}", told.told());
+    // Nor of the part before it in a loss that goes on.
+    let site = Site::default()
+        .base_log(4600, "restart")
+        .with_rovers(3, |_, s| RoverNow::default().lost(within(s, 4000, 4700)));
+    let told = site.judge();
+    assert!(told.hours("base-restart") <= 3.0 * 140.0 / 3600.0, "{}", told.told());
+}
+
+/// Analysis.md, Coincidence 3: what overlaps by chance explains nothing: a condition for half of the time, and loss that
+/// is as frequent without it.
+#[test]
+fn what_overlaps_by_chance_is_not_the_cause() {
+    let site = Site::default()
+        .with_base(|s| BaseNow { position: (s / 1800) % 2 == 0, ..BaseNow::default() })
+        .with_rovers(3, |_, s| RoverNow::default().lost(dice(3, s / 30) < 0.04));
+    let told = site.judge();
+    assert!(told.hours("base-messages") < 0.25 * told.hours("unexplained"), "{}", told.told());
+}
+
+/// Analysis.md: a rover without any position has not lost it through the link when the corrections were there.
+#[test]
+fn states_and_empty_ages_do_not_stop_anything() {
+    let site = Site::default().with_rovers(3, |r, s| {
+        let mut now = RoverNow { age_s: f32::NAN, north_km: f64::NAN, ..RoverNow::default() };
+        now.state = FixState::ALL[(s as usize / 100 + r) % 6];
+        now.logs = s % 7 != 3;
+        now
+    });
+    let told = site.judge();
+    assert!(!told.ranking.float_periods.is_empty());
+    let sum: f64 = told.ranking.causes.iter().map(|c| c.share).sum();
+    assert!((sum - 1.0).abs() < 1e-6, "{sum}");
+    assert!(told.ranking.causes.iter().all(|c| (0.0..=1.0).contains(&c.confidence)));
+}

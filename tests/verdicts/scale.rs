@@ -1,0 +1,1 @@
+//! Time grows with the lost time, not with the square of the events.
