@@ -82,6 +82,8 @@ pub struct StreamClock {
     first: Option<UtcMs>,
     last_of_day: Option<UtcMs>,
     last_of_week: Option<UtcMs>,
+    /// Times of day moved because a time of week told the day of the week.
+    weekday_shift: Shift,
     notes: Vec<String>,
 }
 
@@ -106,6 +108,7 @@ impl StreamClock {
             first: None,
             last_of_day: None,
             last_of_week: None,
+            weekday_shift: Shift::default(),
             notes: Vec::new(),
         }
     }
@@ -158,8 +161,29 @@ impl StreamClock {
             self.hints.member_time.unwrap_or(self.hint_day().unwrap_or(NO_HINT_DAY) * DAY_MS + DAY_MS / 2)
         });
         let t = gps_to_utc(nearest(utc_to_gps(near), of_week_ms, WEEK_MS));
+        self.weekday(t);
         self.last_of_week = Some(t);
         self.give(t)
+    }
+
+    /// The first time of week of a stream without a date tells the day of the week, so times of day given out before may
+    /// have been on another day.
+    fn weekday(&mut self, t: UtcMs) {
+        if self.dated.is_none()
+            && self.last_of_week.is_none()
+            && let Some(of_day) = self.last_of_day
+        {
+            let moved = nearest(t, of_day.rem_euclid(DAY_MS), DAY_MS);
+            self.weekday_shift.of_day_ms += moved - of_day;
+            self.last_of_day = Some(moved);
+            self.first = self.first.map(|first| first + moved - of_day);
+        }
+    }
+
+    /// The move of times of day that the first time of week brought about; to be asked for right after it.
+    pub fn take_weekday_shift(&mut self) -> Option<Shift> {
+        let shift = std::mem::take(&mut self.weekday_shift);
+        (shift != Shift::default()).then_some(shift)
     }
 
     /// UTC of a BeiDou time of week (DF427), in ms of BDT.
@@ -178,6 +202,7 @@ impl StreamClock {
                 });
                 let sunday = 3 * DAY_MS;
                 let t = nearest(near - sunday, of_week, WEEK_MS) + sunday;
+                self.weekday(t);
                 self.last_of_week = Some(t);
                 self.give(t)
             }
@@ -438,6 +463,19 @@ mod tests {
         clock.date(days_from_date(2026, 5, 9).unwrap(), 0, "ZDA");
         clock.time_of_day(1_000);
         assert!(clock.finish().notes.iter().any(|n| n.contains("disagree")));
+    }
+
+    #[test]
+    fn a_time_of_week_tells_the_day_of_earlier_times_of_day() {
+        // Worked instant of check-values 1.4: Tuesday 12:00:00 GPST is DF004 216 000 000; no date is known, so only the day of
+        // the week is checked (1970-01-04 was a Sunday).
+        let mut clock = StreamClock::new(DateHints::default());
+        let early = clock.time_of_day(11 * HOUR_MS);
+        let t = clock.gps_time_of_week(216_000_000);
+        let shift = clock.take_weekday_shift().unwrap();
+        assert_eq!((t.div_euclid(DAY_MS) - 3).rem_euclid(7), 2);
+        assert_eq!((early + shift.of_day_ms).div_euclid(DAY_MS), t.div_euclid(DAY_MS));
+        assert_eq!(clock.take_weekday_shift(), None);
     }
 
     #[test]

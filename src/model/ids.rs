@@ -113,7 +113,16 @@ impl System {
 
     /// From the RINEX letter.
     pub fn from_letter(letter: u8) -> Option<System> {
-        System::ALL.into_iter().find(|s| *s as u8 == letter)
+        Some(match letter {
+            b'G' => System::Gps,
+            b'R' => System::Glonass,
+            b'E' => System::Galileo,
+            b'C' => System::Beidou,
+            b'J' => System::Qzss,
+            b'S' => System::Sbas,
+            b'I' => System::Navic,
+            _ => return None,
+        })
     }
 
     /// The trade's name.

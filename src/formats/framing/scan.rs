@@ -16,8 +16,8 @@ use crate::formats::rtcm::{FRAMING_BYTES, MAX_FRAME_BYTES, PREAMBLE};
 
 /// Longest sentence, from `$` to `*`. The standard says 82; satellite lists of real receivers reach several hundred.
 pub(super) const SENTENCE_MAX: usize = 1_000;
-/// How much of a large piece is taken in at once.
-const TAKE: usize = 256 * 1024;
+/// How many bytes are put behind a record that is not whole yet, at a time.
+const TAKE: usize = 2 * 1024;
 
 /// What a byte of the stream was.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -204,15 +204,35 @@ impl Scanner {
         }
     }
 
-    /// Takes the next bytes.
+    /// Takes the next bytes. They are read where they lie; only a record that is not whole yet is copied.
     pub(super) fn feed(&mut self, bytes: &[u8], sink: &mut impl Sink) {
-        for piece in bytes.chunks(TAKE) {
+        let mut rest = bytes;
+        while !self.kept.is_empty() && !rest.is_empty() {
             let mut kept = std::mem::take(&mut self.kept);
-            kept.extend_from_slice(piece);
+            let before = kept.len();
+            let more = rest.get(..TAKE).unwrap_or(rest);
+            kept.extend_from_slice(more);
             let used = self.pass(&kept, false, sink);
             self.offset += used as u64;
-            kept.drain(..used.min(kept.len()));
-            self.kept = kept;
+            match used.checked_sub(before) {
+                // What was kept is dealt with: go on in the bytes themselves.
+                Some(n) => {
+                    rest = rest.get(n..).unwrap_or_default();
+                    kept.clear();
+                    self.kept = kept;
+                    break;
+                }
+                None => {
+                    rest = rest.get(more.len()..).unwrap_or_default();
+                    kept.drain(..used);
+                    self.kept = kept;
+                }
+            }
+        }
+        if self.kept.is_empty() {
+            let used = self.pass(rest, false, sink);
+            self.offset += used as u64;
+            self.kept.extend_from_slice(rest.get(used..).unwrap_or_default());
         }
     }
 
@@ -437,7 +457,7 @@ fn encapsulated(here: &[u8], at_end: bool) -> Option<bool> {
 fn address_like(body: &[u8]) -> bool {
     let comma = body.iter().take(9).position(|b| *b == b',');
     comma.is_some_and(|n| {
-        (5..=8).contains(&n)
+        ((5..=8).contains(&n) || (n == 4 && body.first() == Some(&b'P')))
             && body.get(..n).is_some_and(|a| a.iter().all(|b| b.is_ascii_uppercase() || b.is_ascii_digit()))
     })
 }

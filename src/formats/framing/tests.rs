@@ -1,6 +1,7 @@
 //! The whole way from bytes to rows, on real files and on hostile bytes.
 
 use crate::formats::rtcm::crc24q;
+use crate::formats::text::FormatSettings;
 use crate::formats::{FileContext, HEAD_BYTES, Parsed, decoder, read};
 use crate::model::clock::DateHints;
 use crate::model::look::Format;
@@ -11,15 +12,21 @@ use std::path::PathBuf;
 /// Reads bytes as a file that comes in pieces of a size.
 fn in_pieces(bytes: &[u8], size: usize, context: &FileContext) -> Parsed {
     let head = bytes.get(..HEAD_BYTES).unwrap_or(bytes);
-    let mut stream = decoder(head, context, &Default::default());
+    let mut stream = decoder(head, context, settings());
     for piece in bytes.chunks(size.max(1)) {
         stream.feed(piece);
     }
     stream.finish()
 }
 
+/// Making the settings costs more than reading a small file.
+fn settings() -> &'static FormatSettings {
+    static SETTINGS: std::sync::OnceLock<FormatSettings> = std::sync::OnceLock::new();
+    SETTINGS.get_or_init(FormatSettings::default)
+}
+
 fn parsed(bytes: &[u8]) -> Parsed {
-    let parsed = read(&mut &*bytes, &FileContext::default(), &Default::default()).unwrap();
+    let parsed = read(&mut &*bytes, &FileContext::default(), settings()).unwrap();
     assert!(parsed.look.bytes.adds_up(), "{:?}", parsed.look.bytes);
     assert_eq!(parsed.look.bytes.total, bytes.len() as u64);
     parsed
@@ -267,6 +274,46 @@ fn a_false_preamble_at_the_end_of_the_file_swallows_nothing() {
 }
 
 #[test]
+fn times_of_day_and_of_week_meet_on_one_date() {
+    // Open capture with GLL, seven frames, RMC of 2022-02-08 (a Tuesday): all spans lie within seconds of each other.
+    let Some(data) = data() else { return };
+    let parsed = parsed(&bytes_of(&data.join("rtcm/pyrtcm/pygpsdata-MIXED-RTCM3.log")));
+    assert_eq!(parsed.look.format, Format::NmeaRtcm3);
+    assert_eq!(parsed.look.from.as_deref(), Some("2022-02-08T08:41:58Z"));
+    assert_eq!(parsed.look.to.as_deref(), Some("2022-02-08T08:41:59.001Z"));
+    assert_eq!(parsed.look.station_ids.iter().copied().collect::<Vec<_>>(), [0]);
+}
+
+#[test]
+fn corrections_in_a_rovers_capture_are_kept_apart() {
+    let Some(data) = data() else { return };
+    let frames = bytes_of(&data.join("rtcm/pyrtcm/pygpsdata-MIXED-RTCM3.log"));
+    let rover = [WORKED.as_bytes(), &frames, WORKED.as_bytes()].concat();
+    let parsed = parsed(&rover);
+    // GSV of the rover stay its own signals, the observables of the frames go to the base's rows.
+    assert!(parsed.rows.corrections.is_empty() && parsed.received.corrections.len() >= 7);
+    assert!(parsed.rows.signals.len() >= 15 && parsed.received.signals.len() == 51);
+    assert!(parsed.identity.station_ids.is_empty());
+}
+
+#[test]
+fn a_base_that_logs_both_counts_its_signals_once() {
+    let Some(data) = data() else { return };
+    let frames = bytes_of(&data.join("rtcm/pyrtcm/pygpsdata-MIXED-RTCM3.log"));
+    let list: String =
+        (1..=32).map(|n| sentence(&format!("GPGSV,1,1,01,{n:02},45,120,40,1"))).collect::<Vec<_>>().concat();
+    let base = [&frames[..52], list.as_bytes(), &frames[52..]].concat();
+    let parsed = parsed(&base);
+    assert_eq!(parsed.rows.signals.len(), 51); // as without the list
+    let gps: Vec<f32> = (0..51)
+        .filter_map(|i| parsed.rows.signals.get(i))
+        .filter(|s| s.sat >> 8 == u16::from(b'G'))
+        .map(|s| s.azimuth)
+        .collect();
+    assert!(gps.len() == 17 && gps.iter().all(|a| *a == 120.0), "{gps:?}");
+}
+
+#[test]
 fn a_frame_is_stronger_than_the_sentence_in_it() {
     // A sentence inside a frame's payload belongs to the frame.
     let mut payload = filler(0);
@@ -350,7 +397,7 @@ fn noise_of_all_kinds_adds_up() {
 
 #[test]
 fn a_long_line_needs_no_memory() {
-    let mut stream = decoder(WORKED.as_bytes(), &FileContext::default(), &Default::default());
+    let mut stream = decoder(WORKED.as_bytes(), &FileContext::default(), settings());
     stream.feed(WORKED.as_bytes());
     let piece = vec![b'x'; 1 << 20];
     for _ in 0..8 {

@@ -1,11 +1,16 @@
 //! Sentences of one time of day become one epoch, whatever sentence leads; epochs become rows.
 //!
-//! - A fix row a second: the first epoch in each second of UTC. What changes within a second (10 Hz logs) is not kept.
+//! - A fix row a second: the first epoch in each second of UTC. A second begins 50 ms early here, for receivers whose epochs
+//!   wander about the full second. What changes within a second (10 Hz logs) is not kept.
+//! - GGA without a time of day (many receivers that lose all satellites): epochs without a fix, spread evenly between the
+//!   timed epochs before and after them, if those are at most 10 s a sentence apart. At the ends of a file they are only
+//!   counted.
 //! - The best source of an epoch makes its row: GGA, then GNS, RMC, GLL. GST joins by its time of day, before or after.
 //! - A position row a minute: the first GGA of the minute that has a position and a height and quality 0 to 8.
 //! - Position spans end where epochs are more than 10 s apart.
 
 use super::gst::Gst;
+use crate::maths::geodesy::{Geodetic, geodetic_to_ecef};
 use crate::model::clock::StreamClock;
 use crate::model::ids::FixState;
 use crate::model::rows::{Fix, NO_COUNT, NO_STATION, Position, Rows, SPAN_POSITIONS, Span};
@@ -13,10 +18,8 @@ use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs};
 
 /// A longer time between two epochs ends a span.
 const SPAN_GAP_MS: i64 = 10 * SECOND_MS;
-/// WGS 84 equatorial radius, m, and first eccentricity squared (NGA.STND.0036).
-const RADIUS_M: f64 = 6_378_137.0;
-const ECCENTRICITY_2: f64 = 6.694_379_990_141_317e-3;
-
+/// A second begins so much early.
+const EARLY_MS: i64 = 50;
 /// How good a sentence is as the source of an epoch's fix.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Source {
@@ -49,6 +52,11 @@ pub(super) struct Epochs {
     ends: Option<(UtcMs, UtcMs)>,
     now: Option<UtcMs>,
     count: u64,
+    /// Epochs without a time since the last one with a time.
+    untimed: u64,
+    /// Epochs without a time that were given one.
+    spread: u64,
+    lost: u64,
 }
 
 fn empty_fix(time: UtcMs) -> Fix {
@@ -75,12 +83,45 @@ impl Epochs {
         }
         self.close();
         let time = clock.time_of_day(of_day_ms);
+        if self.untimed > 0 {
+            self.spread_untimed(time);
+        }
         let mut fix = empty_fix(time);
         if let Some(gst) = self.waiting.take_if(|gst| gst.of_day_ms == of_day_ms) {
             (fix.sigma_h_m, fix.sigma_v_m) = (gst.sigma_h_m, gst.sigma_v_m);
         }
         self.now = Some(time);
         self.open = Some(Open { of_day_ms, source: Source::Nothing, fix, position: false });
+    }
+
+    /// An epoch without a fix and without a time.
+    pub(super) fn untimed(&mut self) {
+        self.untimed += 1;
+    }
+
+    /// Epochs without a time: given one between their neighbours, and lost.
+    pub(super) fn without_time(&self) -> (u64, u64) {
+        (self.spread, self.lost + self.untimed)
+    }
+
+    fn spread_untimed(&mut self, until: UtcMs) {
+        let n = std::mem::take(&mut self.untimed);
+        let parts = i64::try_from(n).unwrap_or(i64::MAX).saturating_add(1);
+        let from = self.now.filter(|from| *from < until && (until - from) / parts <= SPAN_GAP_MS);
+        let Some(from) = from else {
+            self.lost += n;
+            return;
+        };
+        self.spread += n;
+        let mut before = from;
+        for i in 1..parts {
+            let time = from + (i128::from(until - from) * i128::from(i) / i128::from(parts)) as i64;
+            // More sentences than milliseconds make no more rows.
+            if time > before {
+                self.give(empty_fix(time), false);
+                before = time;
+            }
+        }
     }
 
     /// A date sentence of the same time of day as the open epoch told its exact time.
@@ -159,7 +200,11 @@ impl Epochs {
         if open.source == Source::Nothing {
             return;
         }
-        let fix = open.fix;
+        self.give(open.fix, open.position);
+    }
+
+    /// Makes rows of an epoch.
+    fn give(&mut self, fix: Fix, position: bool) {
         let time = fix.time;
         self.count += 1;
         self.ends = Some(self.ends.map_or((time, time), |(from, to)| (from.min(time), to.max(time))));
@@ -176,9 +221,9 @@ impl Epochs {
             }
         }
         let minute = time.div_euclid(MINUTE_MS);
-        if open.position && self.minute != Some(minute) {
+        if position && self.minute != Some(minute) {
             self.minute = Some(minute);
-            let [x_m, y_m, z_m] = ecef(fix.lat, fix.lon, fix.height_m);
+            let [x_m, y_m, z_m] = geodetic_to_ecef(&Geodetic { lat_deg: fix.lat, lon_deg: fix.lon, h_m: fix.height_m });
             self.rows.positions.push(Position {
                 time,
                 station_id: NO_STATION,
@@ -190,7 +235,7 @@ impl Epochs {
                 from_rtcm: false,
             });
         }
-        let second = time.div_euclid(SECOND_MS);
+        let second = (time + EARLY_MS).div_euclid(SECOND_MS);
         if self.second != Some(second) {
             self.second = Some(second);
             self.rows.fixes.push(fix);
@@ -206,31 +251,11 @@ impl Epochs {
     }
 }
 
-/// Earth-centred coordinates in m of geodetic degrees and ellipsoidal height in m (WGS 84, closed form).
-fn ecef(lat: f64, lon: f64, height_m: f64) -> [f64; 3] {
-    let ((sin_lat, cos_lat), (sin_lon, cos_lon)) = (lat.to_radians().sin_cos(), lon.to_radians().sin_cos());
-    let normal = RADIUS_M / (1.0 - ECCENTRICITY_2 * sin_lat * sin_lat).sqrt();
-    [
-        (normal + height_m) * cos_lat * cos_lon,
-        (normal + height_m) * cos_lat * sin_lon,
-        (normal * (1.0 - ECCENTRICITY_2) + height_m) * sin_lat,
-    ]
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::model::clock::DateHints;
     use crate::model::time::DAY_MS;
-
-    #[test]
-    fn corners_of_the_ellipsoid() {
-        // NGA.STND.0036 (WGS 84): semi-major axis 6 378 137 m, semi-minor axis 6 356 752.3142 m.
-        let close = |a: [f64; 3], b: [f64; 3]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-3);
-        assert!(close(ecef(0.0, 0.0, 0.0), [6_378_137.0, 0.0, 0.0]));
-        assert!(close(ecef(90.0, 0.0, 10.0), [0.0, 0.0, 6_356_762.3142]));
-        assert!(close(ecef(0.0, 90.0, 100.0), [0.0, 6_378_237.0, 0.0]));
-    }
 
     fn fill(epochs: &mut Epochs, clock: &mut StreamClock, of_day_ms: i64, source: Source, satellites: u8) {
         epochs.at(of_day_ms, clock);
@@ -258,6 +283,38 @@ mod tests {
             (&[1_000, 20_000][..], &[3, 1][..])
         );
         assert_eq!(epochs.ends(), Some((1_000, 20_000)));
+    }
+
+    #[test]
+    fn epochs_without_time_lie_between_their_neighbours() {
+        let mut clock = StreamClock::new(DateHints { unit_card: Some(0), ..DateHints::default() });
+        let mut epochs = Epochs::default();
+        epochs.untimed(); // before the first time: cannot be placed
+        fill(&mut epochs, &mut clock, 1_000, Source::Gga, 9);
+        epochs.untimed();
+        epochs.untimed();
+        epochs.untimed();
+        fill(&mut epochs, &mut clock, 5_000, Source::Gga, 9);
+        epochs.untimed();
+        fill(&mut epochs, &mut clock, 100_000, Source::Gga, 9); // too far for one sentence
+        epochs.untimed();
+        epochs.finish();
+        assert_eq!(epochs.rows.fixes.time, [1_000, 2_000, 3_000, 4_000, 5_000, 100_000]);
+        assert_eq!(epochs.rows.fixes.state[1..4], [FixState::None as u8; 3]);
+        assert_eq!(epochs.rows.spans.epochs, [5, 1]);
+        assert_eq!(epochs.without_time(), (3, 3));
+    }
+
+    #[test]
+    fn epochs_that_wander_about_the_second_are_all_kept() {
+        // Times of a real receiver (/work/shared/data/nmea/gpsd/no-fix-to-fix.log): .99, .98, then 0.00.
+        let mut clock = StreamClock::new(DateHints { unit_card: Some(0), ..DateHints::default() });
+        let mut epochs = Epochs::default();
+        for time in [1_000, 1_990, 2_980, 4_000] {
+            fill(&mut epochs, &mut clock, time, Source::Gga, 1);
+        }
+        epochs.finish();
+        assert_eq!(epochs.rows.fixes.time, [1_000, 1_990, 2_980, 4_000]);
     }
 
     #[test]

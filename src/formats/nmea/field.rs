@@ -8,6 +8,10 @@ const FIELDS_MAX: usize = 64;
 const TENS: [f64; 19] =
     [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18];
 
+/// The same as whole numbers, as far as angles need them.
+const WHOLE_TENS: [u64; 11] =
+    [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000, 100_000_000, 1_000_000_000, 10_000_000_000];
+
 /// A sentence cut at its commas. Field 0 is the address.
 pub(super) struct Fields<'a> {
     body: &'a [u8],
@@ -17,6 +21,7 @@ pub(super) struct Fields<'a> {
 
 impl<'a> Fields<'a> {
     /// Cuts what stands between `$` and `*` (shorter than 65 536 bytes).
+    #[inline]
     pub(super) fn of(body: &'a [u8]) -> Fields<'a> {
         let mut fields = Fields { body, ends: [0; FIELDS_MAX], count: 0 };
         let (eights, rest) = body.as_chunks::<8>();
@@ -140,13 +145,14 @@ pub(super) fn decimal(text: &[u8]) -> Option<f64> {
 /// An angle `[d]ddmm.mmm` with its hemisphere letter, in degrees: whole numbers up to the one division, so the result is
 /// the double nearest to the exact value. A sign with a hemisphere: the letter decides for `S` and `W`, the sign for `N`,
 /// `E` or no letter. `None` when the field is empty, no number, minutes are 60 or more, or it is beyond `limit` degrees.
+#[inline]
 pub(super) fn angle(text: &[u8], hemisphere: &[u8], limit: u64) -> Option<f64> {
     let (mut value, mut decimals, negative) = digits(text)?;
     while decimals > 10 {
         value /= 10;
         decimals -= 1;
     }
-    let scale = 10_u64.checked_pow(u32::try_from(decimals).ok()?)?;
+    let scale = WHOLE_TENS.get(decimals).copied()?;
     let (whole, part) = (value / scale, value % scale);
     let (degrees, minutes) = (whole / 100, whole % 100);
     if minutes >= 60 || degrees > limit || (degrees == limit && (minutes > 0 || part > 0)) {

@@ -62,6 +62,7 @@ pub(super) fn read(talker: [u8; 2], f: &Fields<'_>, mut each: impl FnMut(Cell)) 
     {
         system = Some(told);
     }
+    let mut last: Option<Signal> = None;
     for k in 0..satellites {
         let at = 4 + 4 * k;
         // Lists are padded with empty satellites.
@@ -70,24 +71,40 @@ pub(super) fn read(talker: [u8; 2], f: &Fields<'_>, mut each: impl FnMut(Cell)) 
             head.odd_numbers += 1;
             continue;
         };
+        // A list of GPS may hold SBAS and QZSS satellites: their signals are their own.
+        let own = sat.system();
+        let signal = *match &mut last {
+            Some(last) if last.system == own => last,
+            last => last.insert(signal(own, id)),
+        };
         each(Cell {
             sat,
-            // A list of GPS may hold SBAS and QZSS satellites: their signals are their own.
-            signal: signal(sat.system(), id),
-            cn0_dbhz: number_in(f.get(at + 3), 0.001, 99.0),
-            azimuth: number_in(f.get(at + 2), 0.0, 360.0),
-            elevation: number_in(f.get(at + 1), -90.0, 90.0),
+            signal,
+            cn0_dbhz: Some(number_in(f.get(at + 3), 99)).filter(|v| *v > 0.0).unwrap_or(f32::NAN),
+            azimuth: number_in(f.get(at + 2), 360),
+            elevation: number_in(f.get(at + 1), 90),
         });
     }
     Some(head)
 }
 
-fn number_in(text: &[u8], from: f32, to: f32) -> f32 {
-    let value = match whole(text) {
-        Some(n) => n as f32,
-        None => decimal(text).map_or(f32::NAN, |v| v as f32),
+/// A number of a satellite list up to `most` on either side of 0; NaN for none.
+#[inline]
+fn number_in(text: &[u8], most: u16) -> f32 {
+    let digit = |byte: &u8| u16::from(byte.wrapping_sub(b'0'));
+    let plain = match text {
+        [] => return f32::NAN,
+        [a, b] if digit(a) < 10 && digit(b) < 10 => digit(a) * 10 + digit(b),
+        [a, b, c] if digit(a) < 10 && digit(b) < 10 && digit(c) < 10 => digit(a) * 100 + digit(b) * 10 + digit(c),
+        [a] if digit(a) < 10 => digit(a),
+        _ => return odd_number_in(text, most),
     };
-    if (from..=to).contains(&value) { value } else { f32::NAN }
+    if plain <= most { f32::from(plain) } else { f32::NAN }
+}
+
+#[cold]
+fn odd_number_in(text: &[u8], most: u16) -> f32 {
+    decimal(text).map(|v| v as f32).filter(|v| v.abs() <= f32::from(most)).unwrap_or(f32::NAN)
 }
 
 /// Watches the page numbers. A list that starts again before its end, or goes on without its start, has a gap.

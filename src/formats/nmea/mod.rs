@@ -115,7 +115,6 @@ pub(super) struct Decoder {
     /// Rows of the tally. Its spans are dropped: satellite lists are not observations.
     sky: Rows,
     uses_corrections: bool,
-    timeless_positions: u64,
     timeless_satellites: u64,
 }
 
@@ -133,7 +132,6 @@ impl Decoder {
             tally: Tally::new(SPAN_OBSERVATIONS),
             sky: Rows::default(),
             uses_corrections: false,
-            timeless_positions: 0,
             timeless_satellites: 0,
         }
     }
@@ -215,7 +213,7 @@ impl Decoder {
             });
         }
         let Some(of_day_ms) = gga.of_day_ms else {
-            self.timeless_positions += 1;
+            self.epochs.untimed();
             return;
         };
         self.epochs.at(of_day_ms, clock);
@@ -385,11 +383,20 @@ impl Decoder {
         if self.epochs.count() > 0 {
             look.epochs = Some(look.epochs.unwrap_or(0) + self.epochs.count());
         }
-        if self.timeless_positions > 0 {
+        let (spread, lost) = self.epochs.without_time();
+        if spread > 0 {
+            problems.note("GGA without time, spread", || {
+                Problem::whole(
+                    format!("{spread} GGA sentences carry no time of day: taken as epochs without a fix between their neighbours"),
+                    "the receiver had lost its time with its satellites",
+                )
+            });
+        }
+        if lost > 0 {
             problems.note("GGA without time", || {
                 Problem::whole(
-                    format!("{} GGA sentences carry no time of day and make no rows", self.timeless_positions),
-                    "the receiver had no time yet (start-up, no satellites)",
+                    format!("{lost} GGA sentences carry no time of day and make no rows"),
+                    "the receiver had no time (start-up, no satellites), and no timed sentence is near enough",
                 )
             });
         }

@@ -257,13 +257,19 @@ impl Decoder {
     /// A new epoch of observables.
     fn epoch(&mut self, epoch: Epoch, clock: &mut StreamClock, shift: &mut Option<Shift>) -> Option<UtcMs> {
         let mut t = epoch.utc(clock)?;
+        if let Some(moved) = clock.take_weekday_shift() {
+            // So far all times came from sentences.
+            self.shift(&moved);
+            *shift = Some(moved);
+        }
         self.own_time = true;
         if let Some((week, modulus, of_week_ms, record)) = self.week.take()
             && let Some(moved) = clock.gps_week_hint(week, modulus, of_week_ms, record)
         {
             self.shift(&moved);
             t = t.saturating_add(moved.of_week_ms);
-            *shift = Some(moved);
+            let of_day_ms = moved.of_day_ms + shift.map_or(0, |s| s.of_day_ms);
+            *shift = Some(Shift { of_day_ms, ..moved });
         }
         self.tally.epoch(t, &mut self.rows);
         Some(t)
