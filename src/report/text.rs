@@ -62,7 +62,7 @@ pub(super) fn markdown(text: &str) -> String {
                 out.push('\\');
                 out.push(c);
             }
-            '.' | ')' if i > 0 && i == leading_digits => {
+            '.' | ')' if i > 0 && i == leading_digits && text.chars().nth(i + 1).is_none_or(|c| c == ' ') => {
                 out.push('\\');
                 out.push(c);
             }
@@ -198,7 +198,7 @@ mod tests {
         assert_eq!(markdown("https://x.example www.x.example a@b.c"), "https&#58;//x.example www&#46;x.example a&#64;b.c");
         assert_eq!(markdown("1. x"), "1\\. x");
         assert_eq!(markdown("- x\n# y"), "\\- x \\# y");
-        assert_eq!(markdown("21.4 h"), "21.4 h".replace("21.", "21\\."));
+        assert_eq!(markdown("21.4 h"), "21.4 h");
     }
 
     #[test]
