@@ -129,7 +129,8 @@ fn keep_strangers(old: &Path, new: &Path) -> Result<(), ReportError> {
         let entry = entry.map_err(io_error(old, "list the former report"))?;
         let name = entry.file_name();
         if !OURS.iter().any(|ours| name == *ours) {
-            fs::rename(entry.path(), new.join(&name)).map_err(io_error(&entry.path(), "keep a file that is not ours"))?;
+            fs::rename(entry.path(), new.join(&name))
+                .map_err(io_error(&entry.path(), "keep a file that is not ours"))?;
         }
     }
     Ok(())

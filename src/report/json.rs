@@ -23,12 +23,9 @@ fn round_opt(x: &mut Option<f64>, places: i32) {
 pub(super) fn rounded(findings: &Findings) -> Findings {
     let mut f = findings.clone();
     for site in &mut f.sites {
-        for hours in [
-            &mut site.observed_hours,
-            &mut site.lost_fix_hours,
-            &mut site.start_up_hours,
-            &mut site.silent_hours,
-        ] {
+        for hours in
+            [&mut site.observed_hours, &mut site.lost_fix_hours, &mut site.start_up_hours, &mut site.silent_hours]
+        {
             round(hours, 4);
         }
         round_opt(&mut site.fixed_share, 4);

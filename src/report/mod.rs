@@ -18,8 +18,8 @@ mod test_fleet;
 #[cfg(test)]
 mod tests;
 mod text;
-mod times;
 mod timeline;
+mod times;
 mod view;
 
 use crate::model::about::About;
@@ -79,10 +79,17 @@ impl fmt::Display for ReportError {
                 path.display()
             ),
             Self::Io { path, doing, source } => {
-                write!(f, "{}: could not {doing}: {source}. Check the path, the free space and your rights there", path.display())
+                write!(
+                    f,
+                    "{}: could not {doing}: {source}. Check the path, the free space and your rights there",
+                    path.display()
+                )
             }
             Self::Render { page, what } => {
-                write!(f, "{page} could not be made: {what}. This is a fault of the program; please report it with this line")
+                write!(
+                    f,
+                    "{page} could not be made: {what}. This is a fault of the program; please report it with this line"
+                )
             }
         }
     }

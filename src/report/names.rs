@@ -18,6 +18,8 @@ pub(super) fn stems<'a>(ids: impl Iterator<Item = &'a str>) -> Vec<String> {
             .take(80)
             .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-') { c } else { '-' })
             .collect();
+        // Many dashes in a row come from replaced characters only; a plain id keeps its own.
+        let plain = if plain == id { plain } else { squeeze(&plain) };
         let plain = plain.trim_matches(['.', '-']);
         let device = plain.split('.').next().unwrap_or("").to_ascii_lowercase();
         let stem = match plain {
@@ -36,16 +38,33 @@ pub(super) fn stems<'a>(ids: impl Iterator<Item = &'a str>) -> Vec<String> {
     .collect()
 }
 
+fn squeeze(text: &str) -> String {
+    text.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-")
+}
+
 #[cfg(test)]
 mod tests {
     use super::stems;
 
     #[test]
     fn plain_ids_stay_and_others_become_safe_and_unique() {
-        let ids = ["larkfield", "North_2.a", "../../etc/passwd", "a/b", "a b", "A-B", "", "NUL", "con.txt", "ü", "<script>"];
+        let ids =
+            ["larkfield", "North_2.a", "../../etc/passwd", "a/b", "a b", "A-B", "", "NUL", "con.txt", "ü", "<script>"];
         assert_eq!(
             stems(ids.into_iter()),
-            ["larkfield", "North_2.a", "etc-passwd", "a-b", "a-b-2", "A-B-3", "site", "site-NUL", "site-con.txt", "site-2", "script"]
+            [
+                "larkfield",
+                "North_2.a",
+                "etc-passwd",
+                "a-b",
+                "a-b-2",
+                "A-B-3",
+                "site",
+                "site-NUL",
+                "site-con.txt",
+                "site-2",
+                "script"
+            ]
         );
     }
 }

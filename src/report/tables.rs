@@ -58,8 +58,18 @@ pub(super) fn float_periods(f: &Findings) -> String {
     });
     csv_text(
         &[
-            "site", "unit", "from_utc", "to_utc", "hours", "state", "mean_correction_age_s", "others_lost_share", "cause",
-            "confidence", "bundle", "file",
+            "site",
+            "unit",
+            "from_utc",
+            "to_utc",
+            "hours",
+            "state",
+            "mean_correction_age_s",
+            "others_lost_share",
+            "cause",
+            "confidence",
+            "bundle",
+            "file",
         ],
         rows,
     )
@@ -120,9 +130,23 @@ pub(super) fn site_ranking(f: &Findings) -> String {
     });
     csv_text(
         &[
-            "rank", "site", "name", "verdict", "observed_h", "lost_fix_h", "fixed_share", "lost_base_h", "lost_link_h",
-            "lost_sky_h", "lost_rover_h", "lost_unexplained_h", "top_cause", "top_cause_confidence", "start_up_h",
-            "silent_h", "advisories",
+            "rank",
+            "site",
+            "name",
+            "verdict",
+            "observed_h",
+            "lost_fix_h",
+            "fixed_share",
+            "lost_base_h",
+            "lost_link_h",
+            "lost_sky_h",
+            "lost_rover_h",
+            "lost_unexplained_h",
+            "top_cause",
+            "top_cause_confidence",
+            "start_up_h",
+            "silent_h",
+            "advisories",
         ],
         rows,
     )

@@ -3,7 +3,8 @@
 
 use super::ReportError;
 use super::text::markdown;
-use minijinja::value::Value;
+use minijinja::syntax::SyntaxConfig;
+use minijinja::value::{Serde, Value};
 use minijinja::{AutoEscape, Environment, UndefinedBehavior};
 use serde::Serialize;
 
@@ -39,24 +40,24 @@ impl Engine {
     pub(super) fn new() -> Result<Self, ReportError> {
         let mut env = Environment::new();
         env.set_undefined_behavior(UndefinedBehavior::Strict);
-        env.set_trim_blocks(true);
-        env.set_lstrip_blocks(true);
-        env.set_keep_trailing_newline(true);
+        let syntax = SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).keep_trailing_newline(true).build();
+        env.set_syntax(syntax.map_err(fault("the template syntax"))?);
         env.set_auto_escape_callback(|name| match name.rsplit('.').next() {
             Some("html") => AutoEscape::Html,
-            Some("md") => AutoEscape::Custom(MARKDOWN),
+            Some("md") => AutoEscape::Custom(MARKDOWN.into()),
             _ => AutoEscape::None,
         });
         // Markdown is escaped like HTML: whatever a template shows, unless it is marked safe.
         env.set_formatter(|out, state, value| {
-            let is_text = value.as_str().is_some() && !value.is_safe();
-            if is_text && matches!(state.auto_escape(), AutoEscape::Custom(MARKDOWN)) {
-                out.write_str(&markdown(value.as_str().unwrap_or_default())).map_err(minijinja::Error::from)
-            } else if matches!(state.auto_escape(), AutoEscape::Custom(_)) {
-                out.write_str(&value.to_string()).map_err(minijinja::Error::from)
-            } else {
-                minijinja::escape_formatter(out, state, value)
+            if !matches!(state.auto_escape(), AutoEscape::Custom(_)) {
+                return minijinja::escape_formatter(out, state, value);
             }
+            let text = match value.as_str() {
+                Some(text) if !value.is_safe() => markdown(text),
+                _ if value.is_undefined() => return Err(minijinja::ErrorKind::UndefinedError.into()),
+                _ => value.to_string(),
+            };
+            out.write_str(&text).map_err(minijinja::Error::from)
         });
         env.add_filter("cell", |text: &str| Value::from_safe_string(markdown(text)));
         // Inside a fenced block nothing is markup but the fence itself.
@@ -74,6 +75,6 @@ impl Engine {
 
     /// Renders one page.
     pub(super) fn render(&self, page: &str, view: &impl Serialize) -> Result<String, ReportError> {
-        self.env.get_template(page).and_then(|t| t.render(Value::from_serialize(view))).map_err(fault(page))
+        self.env.get_template(page).and_then(|t| t.render(Value::from(Serde(view)))).map_err(fault(page))
     }
 }

@@ -34,11 +34,6 @@ pub(super) fn name(text: &str) -> String {
     plain(text, NAME)
 }
 
-/// A sentence or a path.
-pub(super) fn line(text: &str) -> String {
-    plain(text, LONG)
-}
-
 /// Markdown that shows exactly this text, in running text and in a table cell: no markup, HTML or link can arise.
 pub(super) fn markdown(text: &str) -> String {
     let text = plain(text, usize::MAX / 8);
@@ -195,7 +190,10 @@ mod tests {
     fn markdown_shows_what_was_there() {
         assert_eq!(markdown("a|b`c`*d*_e_[f](g)"), "a\\|b\\`c\\`\\*d\\*\\_e\\_\\[f\\](g)");
         assert_eq!(markdown("<script>&amp;"), "&lt;script&gt;&amp;amp;");
-        assert_eq!(markdown("https://x.example www.x.example a@b.c"), "https&#58;//x.example www&#46;x.example a&#64;b.c");
+        assert_eq!(
+            markdown("https://x.example www.x.example a@b.c"),
+            "https&#58;//x.example www&#46;x.example a&#64;b.c"
+        );
         assert_eq!(markdown("1. x"), "1\\. x");
         assert_eq!(markdown("- x\n# y"), "\\- x \\# y");
         assert_eq!(markdown("21.4 h"), "21.4 h");

@@ -194,7 +194,9 @@ fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: 
         let (from, to) = (axis.begin_of(begin), axis.begin_of(end));
         // One mark alone says its own times and words; several merged ones the times of their columns.
         let mut inside = marks.iter().filter(|m| {
-            m.to.max(m.from + 1) > from && m.from < to && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
+            m.to.max(m.from + 1) > from
+                && m.from < to
+                && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
         });
         let title = match (inside.next(), inside.next()) {
             (Some(m), None) if m.title.is_empty() => {
@@ -334,8 +336,14 @@ mod tests {
 
     fn one(marks: Vec<Mark>) -> Timeline {
         let strips = vec![Strip { label: "EX-1".to_owned(), kind: StripKind::Rover, marks }];
-        let picture =
-            SitePicture { site: "s".to_owned(), time_zone: "UTC".to_owned(), from: 0, to: 2 * DAY_MS, strips, tables: vec![] };
+        let picture = SitePicture {
+            site: "s".to_owned(),
+            time_zone: "UTC".to_owned(),
+            from: 0,
+            to: 2 * DAY_MS,
+            strips,
+            tables: vec![],
+        };
         timeline(&picture, Zone::UTC).expect("a timeline")
     }
 
@@ -366,7 +374,12 @@ mod tests {
 
     #[test]
     fn marks_outside_or_backwards_do_no_harm() {
-        let t = one(vec![mark(-5, -1, "float"), mark(i64::MIN, i64::MAX, "fixed"), mark(9, 3, "float"), mark(i64::MAX - 1, i64::MAX, "x")]);
+        let t = one(vec![
+            mark(-5, -1, "float"),
+            mark(i64::MIN, i64::MAX, "fixed"),
+            mark(9, 3, "float"),
+            mark(i64::MAX - 1, i64::MAX, "x"),
+        ]);
         assert!(t.rows[0].shapes.iter().all(|s| s.x + s.width <= COLUMNS));
     }
 }

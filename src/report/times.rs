@@ -78,11 +78,8 @@ impl Zone {
         let date = |utc: DateTime<Utc>, local: NaiveDate| -> String {
             if utc.date_naive() == local { String::new() } else { utc.format("%Y-%m-%d ").to_string() }
         };
-        let utc_end = if to == from {
-            String::new()
-        } else {
-            format!(" to {}{}", date(b, lb.date_naive()), b.format(clock))
-        };
+        let utc_end =
+            if to == from { String::new() } else { format!(" to {}{}", date(b, lb.date_naive()), b.format(clock)) };
         format!("{begin}{end} {} ({}{}{utc_end} UTC)", lb.format("%Z"), date(a, la.date_naive()), a.format(clock))
     }
 
@@ -156,9 +153,15 @@ mod tests {
             zurich.span("2026-05-03T22:30:00Z", "2026-05-04T00:30:05Z"),
             "Mon 2026-05-04 00:30:00 to 02:30:05 CEST (2026-05-03 22:30:00 to 00:30:05 UTC)"
         );
-        assert_eq!(Zone::named("Asia/Kathmandu").span("2026-05-04T00:00:00Z", "2026-05-04T00:00:00Z"), "Mon 2026-05-04 05:45 +0545 (00:00 UTC)");
+        assert_eq!(
+            Zone::named("Asia/Kathmandu").span("2026-05-04T00:00:00Z", "2026-05-04T00:00:00Z"),
+            "Mon 2026-05-04 05:45 +0545 (00:00 UTC)"
+        );
         assert_eq!(Zone::named("no/where").span("2026-05-04", ""), "2026-05-04");
-        assert_eq!(Zone::UTC.span("2026-05-04T01:00:00Z", "2026-05-05T01:00:00Z"), "Mon 2026-05-04 01:00 to Tue 2026-05-05 01:00 UTC");
+        assert_eq!(
+            Zone::UTC.span("2026-05-04T01:00:00Z", "2026-05-05T01:00:00Z"),
+            "Mon 2026-05-04 01:00 to Tue 2026-05-05 01:00 UTC"
+        );
         assert_eq!(Zone::UTC.span("", ""), "time not known");
     }
 

@@ -27,7 +27,10 @@ pub const ABOUT: About = About {
         "Compare with bases that run other versions.",
         "Save the settings, bring the base to the version named as mended, and compare a week before with a week after.",
     ],
-    would_disprove: &["The loss goes on unchanged after the update.", "The version read from the base is not the one listed."],
+    would_disprove: &[
+        "The loss goes on unchanged after the update.",
+        "The version read from the base is not the one listed.",
+    ],
     cautions: &[UPDATE, MACHINES, COORDINATES],
     sources: &["The catalogue file given (and the release notes it names).", COMMON],
 };

@@ -43,7 +43,8 @@ pub const ON_MACHINE: &str = "On the machine: engine off, key out, attachment on
 pub const ON_SITE: &str = "On a working site: report in, wear high-visibility clothing and stay out of the machines' \
     swing and travel range.";
 /// Firmware.
-pub const UPDATE: &str = "Save the settings first, plan the stop with the site, and do not cut the supply during an update.";
+pub const UPDATE: &str =
+    "Save the settings first, plan the stop with the site, and do not cut the supply during an update.";
 /// Findings are probabilities.
 pub const PROBABILITY: &str = "Findings are probabilities from logs that may be incomplete. Local codes, the site's safety \
     plan and licensed surveyors, electricians and radio engineers decide.";

@@ -85,7 +85,11 @@ fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {
         text: plain(&x.text, LONG),
         cause: if known { c.title(&x.cause) } else { "No cause named".to_owned() },
         side: about.map(|a| side(a.side)),
-        confidence: if about.is_some_and(|a| a.side != "unexplained") { confidence(x.confidence) } else { String::new() },
+        confidence: if about.is_some_and(|a| a.side != "unexplained") {
+            confidence(x.confidence)
+        } else {
+            String::new()
+        },
         lost: hours(x.lost_fix_hours),
         summary: plain(&x.summary, LONG),
         check_first: plain(&x.check_first, LONG),

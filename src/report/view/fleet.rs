@@ -70,7 +70,8 @@ pub(super) fn fleet(c: &Context<'_>) -> Fleet {
     let input = &c.findings.input;
     let mut said = format!("{} of {} bundles were read", input.bundles_read, input.bundles_found);
     if input.duplicates > 0 {
-        said.push_str(&format!("; {} were copies of one already read", input.duplicates));
+        let verb = if input.duplicates == 1 { "was a copy" } else { "were copies" };
+        said.push_str(&format!("; {} {verb} of one already read", input.duplicates));
     }
     said.push_str(&format!(
         "; {} not read, {} not placed.",
@@ -89,7 +90,11 @@ pub(super) fn fleet(c: &Context<'_>) -> Fleet {
         input: said,
         lists: vec![
             listing("Not read", "Each with the reason and what to do.", &input.not_read),
-            listing("Not placed", "Read, but the unit or its site is not known; a unit card or a fleet register helps.", &input.not_placed),
+            listing(
+                "Not placed",
+                "Read, but the unit or its site is not known; a unit card or a fleet register helps.",
+                &input.not_placed,
+            ),
             listing("Contradictions and notes", "What did not fit together, and how it was taken.", &input.notes),
         ],
         used: c.pictures.used.iter().map(|u| plain(u, LONG)).collect(),
@@ -169,7 +174,12 @@ fn answer(c: &Context<'_>) -> (String, String) {
         let rest = acting.len().saturating_sub(3);
         let more = if rest > 0 { format!("; and {rest} more") } else { String::new() };
         let verb = if acting.len() == 1 { "needs" } else { "need" };
-        format!("{} of {} {verb} a person: {}{more}.", acting.len(), count(sites.len(), "site", "sites"), named.join("; "))
+        format!(
+            "{} of {} {verb} a person: {}{more}.",
+            acting.len(),
+            count(sites.len(), "site", "sites"),
+            named.join("; ")
+        )
     };
     let mut parts = Vec::new();
     let (healthy, thin) = (with("healthy"), with("too-little-data"));

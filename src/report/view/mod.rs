@@ -121,10 +121,15 @@ fn bar(causes: &[Cause], full_hours: f64) -> Bar {
     let mut segments = Vec::new();
     let mut words = Vec::new();
     for id in SIDES {
-        let h: f64 = causes.iter().filter(|c| side_class(&c.side) == side_class(id)).map(|c| c.lost_fix_hours.max(0.0)).sum();
+        let h: f64 =
+            causes.iter().filter(|c| side_class(&c.side) == side_class(id)).map(|c| c.lost_fix_hours.max(0.0)).sum();
         if h > 0.0 && full_hours > 0.0 {
             let v = side(id);
-            segments.push(Segment { class: v.class, letter: v.letter, width: format!("{:.2}", h / full_hours * 100.0) });
+            segments.push(Segment {
+                class: v.class,
+                letter: v.letter,
+                width: format!("{:.2}", h / full_hours * 100.0),
+            });
             words.push(format!("{} {}", v.word, hours(h)));
         }
     }
