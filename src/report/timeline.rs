@@ -184,7 +184,11 @@ fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: 
     let columns = fill(axis, marks, &index);
     let cells: Vec<(Option<usize>, bool)> = columns.iter().map(shown).collect();
     let tops: Vec<Option<usize>> = cells.iter().map(|c| c.0).collect();
-    let brief: Vec<bool> = cells.iter().map(|c| c.1).collect();
+    let is_loss =
+        |i: Option<usize>| i.and_then(|i| tops.get(i)).is_some_and(|t| t.is_some_and(|c| (1..GAP).contains(&c)));
+    // The first and last seconds of a loss that is drawn already are no loss of their own.
+    let brief: Vec<bool> =
+        cells.iter().enumerate().map(|(i, c)| c.1 && !is_loss(i.checked_sub(1)) && !is_loss(Some(i + 1))).collect();
     let mut shapes = Vec::new();
     for (class, begin, end) in runs(&tops) {
         let Some(look) = class.and_then(|c| LOOKS.get(c)) else { continue };

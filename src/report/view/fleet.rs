@@ -2,7 +2,7 @@
 
 use super::{Bar, Context, SIDES, SideView, bar, confidence_words, first_check, fixed_words, side, site_name};
 use crate::model::findings::{NotRead, SiteFindings};
-use crate::report::text::{LONG, count, hours, plain};
+use crate::report::text::{LONG, count, hours, lower_first, plain};
 use serde::Serialize;
 
 /// Longest list of paths on a page; the rest is in `findings.json`.
@@ -162,12 +162,8 @@ fn answer(c: &Context<'_>) -> (String, String) {
             .iter()
             .take(3)
             .map(|s| {
-                let why = s.causes.first().map_or_else(String::new, |k| {
-                    let title = c.title(&k.cause);
-                    let mut letters = title.chars();
-                    let lower = letters.next().map(|f| f.to_lowercase().collect::<String>() + letters.as_str());
-                    format!(", {}", lower.unwrap_or_default())
-                });
+                let why =
+                    s.causes.first().map_or_else(String::new, |k| format!(", {}", lower_first(&c.title(&k.cause))));
                 format!("{} ({}{why})", site_name(s), hours(s.lost_fix_hours))
             })
             .collect();

@@ -8,7 +8,7 @@ use crate::model::findings::{Advisory, BaseEvent, Cause, FloatPeriod, SiteFindin
 use crate::model::picture::SmallTable;
 use crate::model::time::parse_utc;
 use crate::report::text::{
-    LONG, confidence, count, hours, kind_words, name, number, percent, plain, side_class, state_words,
+    LONG, confidence, count, hours, kind_words, lower_first, name, number, percent, plain, side_class, state_words,
 };
 use crate::report::timeline::{Timeline, timeline};
 use crate::report::times::{Zone, duration_between};
@@ -198,8 +198,8 @@ fn answer(c: &Context<'_>, s: &SiteFindings) -> String {
                     format!("{first} Most of it, {}, is not explained by the logs.", hours(k.lost_fix_hours))
                 }
                 Some(k) => format!(
-                    "{first} First cause: {} — {}, {} of the lost time.",
-                    c.title(&k.cause),
+                    "{first} First cause: {}; {}, {} of the lost time.",
+                    lower_first(&c.title(&k.cause)),
                     confidence(k.confidence),
                     percent(k.share)
                 ),
