@@ -171,7 +171,11 @@ impl<T: Table> Reader<T> {
             return body.ledger.skipped(record.size, "blank line");
         }
         let ended = record.size > record.bytes.len() as u64;
-        if !ended && row.len() == self.columns && self.table.ends_in_number() && !row.get(self.columns.saturating_sub(1)).is_empty() {
+        if !ended
+            && row.len() == self.columns
+            && self.table.ends_in_number()
+            && !row.get(self.columns.saturating_sub(1)).is_empty()
+        {
             let hint = "the row was left out, its last number may have lost digits; end the file with a line end";
             body.bad("the last line has no end", place, hint);
             return body.ledger.skipped(record.size, "last line without an end");
