@@ -3,6 +3,10 @@
 //!
 //! To add a format: a folder or file here that implements [`Stream`], one `mod` line and one entry in [`recognise`].
 
+pub mod bits;
+pub mod rtcm;
+pub mod tally;
+
 use crate::model::clock::DateHints;
 use crate::model::look::FileLook;
 use crate::model::rows::Rows;

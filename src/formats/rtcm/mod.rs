@@ -1,0 +1,1 @@
+//! RTCM 3 decoder.

@@ -1,0 +1,711 @@
+//! Turns single observations (satellite, signal, C/N0, slip) into rows per minute and per ten seconds, spans of data and
+//! the signal list of a file. Shared by every decoder that meets observations.
+//!
+//! Call [`Tally::epoch`] for every epoch, then [`Tally::cell`] for each observation of it, and [`Tally::finish`] at the
+//! end. Memory grows with the number of distinct satellites and signals only; a cell that was seen before allocates
+//! nothing and hashes nothing.
+//!
+//! Definitions beyond [`crate::model::rows`]:
+//! - A satellite's C/N0 on a band is the mean over its signals of that band.
+//! - The step of the median compares two epochs that follow each other by at most the gap limit, over the satellites that
+//!   have a C/N0 on the band in both; it counts for the ten seconds of the later epoch.
+//! - The same satellite and signal twice in one epoch (two message families side by side) counts once in the minutes and
+//!   ten seconds, but as two observations in the signal list.
+//! - The standard deviation has divisor n - 1 and is missing below two values.
+//! - Epochs that are late by at most the gap limit are counted with the rows that are open when they come.
+
+use crate::model::ids::{Band, Sat, Signal, System};
+use crate::model::look::LookSignal;
+use crate::model::rows::{BandTen, Rows, SignalMinute, Span, SystemTen};
+use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs};
+
+/// A longer time without an epoch ends a span.
+pub const SPAN_GAP_MS: i64 = 10 * SECOND_MS;
+const TEN_MS: i64 = 10 * SECOND_MS;
+/// Highest number of satellites a system can have in [`Sat`].
+const NUMBERS: usize = 256;
+const NONE: u32 = u32::MAX;
+/// Bit of a satellite's band mask for a signal whose band is not known.
+const NO_BAND: usize = Band::ALL.len();
+
+/// Place of a band in tables of all bands; [`NO_BAND`] for none.
+fn band_place(band: Option<Band>) -> usize {
+    match band {
+        Some(Band::L1) => 0,
+        Some(Band::L2) => 1,
+        Some(Band::L2W) => 2,
+        Some(Band::L5) => 3,
+        Some(Band::L6) => 4,
+        None => NO_BAND,
+    }
+}
+
+fn system_place(system: System) -> usize {
+    match system {
+        System::Gps => 0,
+        System::Glonass => 1,
+        System::Galileo => 2,
+        System::Beidou => 3,
+        System::Qzss => 4,
+        System::Sbas => 5,
+        System::Navic => 6,
+    }
+}
+
+/// One signal of a system over the whole file.
+#[derive(Debug, Clone)]
+struct SignalTotal {
+    code: [u8; 2],
+    band: usize,
+    observations: u64,
+    with_cn0: u64,
+    cn0_sum: f64,
+}
+
+/// One satellite and signal in the open minute.
+#[derive(Debug, Clone)]
+struct Slot {
+    sat: Sat,
+    signal: Signal,
+    band: usize,
+    /// Time of the last cell, to see the same cell twice.
+    last: UtcMs,
+    active: bool,
+    epochs: u16,
+    slips: u16,
+    with_cn0: u32,
+    cn0_min: f32,
+    /// Sums of C/N0 and its square, dB-Hz; exact for values of 1/16 dB.
+    sum: f64,
+    sum_of_squares: f64,
+}
+
+/// One satellite on one band: open ten seconds, this epoch and the one before.
+#[derive(Debug, Clone, Copy, Default)]
+struct OnBand {
+    present: bool,
+    lost: bool,
+    ten_n: u32,
+    ten_sum: f32,
+    epoch: u64,
+    epoch_n: u32,
+    epoch_sum: f32,
+    before: u64,
+    before_cn0: f32,
+}
+
+#[derive(Debug, Clone)]
+struct SatState {
+    sat: Sat,
+    /// Slot by the place of the signal in its system's list.
+    slots: Vec<u32>,
+    bands: [OnBand; Band::ALL.len()],
+    /// In the list of the open ten seconds.
+    active: bool,
+    azimuth_deg: f32,
+    elevation_deg: f32,
+    placed: UtcMs,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct OpenSpan {
+    from: UtcMs,
+    until: UtcMs,
+    epochs: u32,
+}
+
+/// Collects observations; see the module's text.
+#[derive(Debug, Clone)]
+pub struct Tally {
+    span_kind: u8,
+    gap_ms: i64,
+    /// Dense index of a satellite, by system and number.
+    index: Vec<u32>,
+    sats: Vec<SatState>,
+    signals: [Vec<SignalTotal>; System::ALL.len()],
+    slots: Vec<Slot>,
+    active_slots: Vec<u32>,
+    active_sats: Vec<u32>,
+    /// Newest epoch of the open stretch, and the time of the cells that come now (older when late).
+    now: Option<UtcMs>,
+    cells_at: UtcMs,
+    before: Option<UtcMs>,
+    minute: i64,
+    ten: i64,
+    number: u64,
+    epochs: u64,
+    steps: [f32; Band::ALL.len()],
+    span: Option<OpenSpan>,
+    cell_seen: bool,
+    work: [Vec<f32>; 2],
+}
+
+impl Tally {
+    /// An empty tally; `span_kind` is one of the `SPAN_*` constants of [`crate::model::rows`].
+    pub fn new(span_kind: u8) -> Tally {
+        Tally {
+            span_kind,
+            gap_ms: SPAN_GAP_MS,
+            index: vec![NONE; System::ALL.len() * NUMBERS],
+            sats: Vec::new(),
+            signals: Default::default(),
+            slots: Vec::new(),
+            active_slots: Vec::new(),
+            active_sats: Vec::new(),
+            now: None,
+            cells_at: 0,
+            before: None,
+            minute: 0,
+            ten: 0,
+            number: 0,
+            epochs: 0,
+            steps: [f32::NAN; Band::ALL.len()],
+            span: None,
+            cell_seen: false,
+            work: Default::default(),
+        }
+    }
+
+    /// Sets the gap that ends a span (and beyond which no step of the median is taken), ms. For files whose own interval is
+    /// longer than [`SPAN_GAP_MS`].
+    pub fn set_gap(&mut self, gap_ms: i64) {
+        self.gap_ms = gap_ms.max(1);
+    }
+
+    /// A new observation epoch at `t` (UTC ms); the cells that follow belong to it. The same time again is the same epoch.
+    /// Rows of bins that end are written to `out`.
+    #[inline]
+    pub fn epoch(&mut self, t: UtcMs, out: &mut Rows) {
+        self.cells_at = t;
+        if self.now == Some(t) {
+            return;
+        }
+        self.next_epoch(t, out);
+    }
+
+    fn next_epoch(&mut self, t: UtcMs, out: &mut Rows) {
+        if let Some(now) = self.now {
+            if t < now && now - t <= self.gap_ms {
+                return; // late: its cells go into what is open
+            }
+            self.close_epoch();
+            if t.div_euclid(TEN_MS) != self.ten {
+                self.close_ten(out);
+            }
+            if t.div_euclid(MINUTE_MS) != self.minute {
+                self.close_minute(out);
+            }
+            if t < now || t - now > self.gap_ms {
+                self.close_span(out);
+                self.before = None;
+            } else {
+                self.before = Some(now);
+            }
+        }
+        self.ten = t.div_euclid(TEN_MS);
+        self.minute = t.div_euclid(MINUTE_MS);
+        self.now = Some(t);
+        self.number += 1;
+        self.epochs += 1;
+        match &mut self.span {
+            Some(span) => {
+                span.until = t;
+                span.epochs = span.epochs.saturating_add(1);
+            }
+            None => self.span = Some(OpenSpan { from: t, until: t, epochs: 1 }),
+        }
+    }
+
+    /// One observation of the current epoch. `cn0_dbhz` NaN: none given. `slip`: lock was certainly lost since the
+    /// observation before. Before the first [`Tally::epoch`] nothing is counted.
+    #[inline]
+    pub fn cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool) {
+        if self.now.is_none() {
+            return;
+        }
+        let system = system_place(signal.system);
+        let Some(totals) = self.signals.get_mut(system) else { return };
+        let known = totals.iter().position(|s| s.code == signal.code);
+        let place = known.unwrap_or_else(|| {
+            let band = band_place(signal.band());
+            totals.push(SignalTotal { code: signal.code, band, observations: 0, with_cn0: 0, cn0_sum: 0.0 });
+            totals.len() - 1
+        });
+        let Some(total) = totals.get_mut(place) else { return };
+        total.observations += 1;
+        let has_cn0 = !cn0_dbhz.is_nan();
+        if has_cn0 {
+            total.with_cn0 += 1;
+            total.cn0_sum += f64::from(cn0_dbhz);
+        }
+        let band = total.band;
+        let at = self.sat_at(sat);
+        let (number, cells_at) = (self.number, self.cells_at);
+        let Some(state) = self.sats.get_mut(at as usize) else { return };
+        let slot_at = match state.slots.get(place) {
+            Some(slot) if *slot != NONE => *slot,
+            _ => {
+                let new = self.slots.len() as u32;
+                self.slots.push(Slot::new(sat, signal, band));
+                if state.slots.len() <= place {
+                    state.slots.resize(place + 1, NONE);
+                }
+                if let Some(slot) = state.slots.get_mut(place) {
+                    *slot = new;
+                }
+                new
+            }
+        };
+        let Some(slot) = self.slots.get_mut(slot_at as usize) else { return };
+        let again = slot.last == cells_at;
+        slot.last = cells_at;
+        if !slot.active {
+            slot.active = true;
+            self.active_slots.push(slot_at);
+        }
+        if !state.active {
+            state.active = true;
+            self.active_sats.push(at);
+        }
+        self.cell_seen = true;
+        if slip && !again {
+            slot.slips = slot.slips.saturating_add(1);
+        }
+        if !again {
+            slot.epochs = slot.epochs.saturating_add(1);
+            if has_cn0 {
+                let value = f64::from(cn0_dbhz);
+                slot.with_cn0 += 1;
+                slot.sum += value;
+                slot.sum_of_squares += value * value;
+                slot.cn0_min = slot.cn0_min.min(cn0_dbhz);
+            }
+        }
+        let Some(on) = state.bands.get_mut(band) else { return };
+        on.present = true;
+        on.lost |= slip;
+        if has_cn0 && !again {
+            on.ten_n += 1;
+            on.ten_sum += cn0_dbhz;
+            if on.epoch != number {
+                if on.epoch_n > 0 {
+                    on.before = on.epoch;
+                    on.before_cn0 = on.epoch_sum / on.epoch_n as f32;
+                }
+                on.epoch = number;
+                on.epoch_n = 0;
+                on.epoch_sum = 0.0;
+            }
+            on.epoch_n += 1;
+            on.epoch_sum += cn0_dbhz;
+        }
+    }
+
+    /// Where a satellite stands, degrees; kept for the rows of the minute it was said in.
+    pub fn place(&mut self, sat: Sat, azimuth_deg: f32, elevation_deg: f32) {
+        let at = self.sat_at(sat);
+        let minute = self.minute;
+        if let Some(state) = self.sats.get_mut(at as usize) {
+            state.azimuth_deg = azimuth_deg;
+            state.elevation_deg = elevation_deg;
+            state.placed = minute;
+        }
+    }
+
+    #[inline]
+    fn sat_at(&mut self, sat: Sat) -> u32 {
+        let place = system_place(sat.system()) * NUMBERS + usize::from(sat.number());
+        let Some(index) = self.index.get_mut(place) else { return NONE };
+        if *index == NONE {
+            *index = self.sats.len() as u32;
+            self.sats.push(SatState {
+                sat,
+                slots: Vec::new(),
+                bands: Default::default(),
+                active: false,
+                azimuth_deg: f32::NAN,
+                elevation_deg: f32::NAN,
+                placed: i64::MIN,
+            });
+        }
+        *index
+    }
+
+    /// Compares the epoch that ends with the one before it.
+    fn close_epoch(&mut self) {
+        if self.before.is_none() {
+            return;
+        }
+        let [now, before] = &mut self.work;
+        for (band, step) in self.steps.iter_mut().enumerate() {
+            now.clear();
+            before.clear();
+            for at in &self.active_sats {
+                let Some(on) = self.sats.get(*at as usize).and_then(|s| s.bands.get(band)) else { continue };
+                if on.epoch == self.number && on.epoch_n > 0 && on.before + 1 == self.number {
+                    now.push(on.epoch_sum / on.epoch_n as f32);
+                    before.push(on.before_cn0);
+                }
+            }
+            if let (Some(a), Some(b)) = (median(now), median(before)) {
+                *step = step.max((a - b).abs()); // f32::max passes over the NaN of a step not yet known
+            }
+        }
+    }
+
+    fn close_ten(&mut self, out: &mut Rows) {
+        let time = self.ten * TEN_MS;
+        let mut medians = std::mem::take(&mut self.work[0]);
+        for band in Band::ALL {
+            let place = band_place(Some(band));
+            let (mut satellites, mut lost) = (0u8, 0u8);
+            medians.clear();
+            for at in &self.active_sats {
+                let Some(on) = self.sats.get(*at as usize).and_then(|s| s.bands.get(place)) else { continue };
+                if on.present {
+                    satellites = satellites.saturating_add(1);
+                    lost = lost.saturating_add(u8::from(on.lost));
+                    if on.ten_n > 0 {
+                        medians.push(on.ten_sum / on.ten_n as f32);
+                    }
+                }
+            }
+            if satellites > 0 {
+                out.bands.push(BandTen {
+                    time,
+                    band: band.code(),
+                    satellites,
+                    cn0_median: median(&mut medians).unwrap_or(f32::NAN),
+                    cn0_step_max: self.steps.get(place).copied().unwrap_or(f32::NAN),
+                    lost_lock: lost,
+                });
+            }
+        }
+        self.work[0] = medians;
+        let mut systems = [(0u8, 0u8, 0u8); System::ALL.len()];
+        for at in self.active_sats.drain(..) {
+            let Some(state) = self.sats.get_mut(at as usize) else { continue };
+            state.active = false;
+            if let Some((any, first, second)) = systems.get_mut(system_place(state.sat.system())) {
+                *any = any.saturating_add(1);
+                *first = first.saturating_add(u8::from(state.bands[0].present));
+                *second = second.saturating_add(u8::from(state.bands[1..].iter().any(|b| b.present)));
+            }
+            for on in &mut state.bands {
+                on.present = false;
+                on.lost = false;
+                on.ten_n = 0;
+                on.ten_sum = 0.0;
+            }
+        }
+        for system in System::ALL {
+            let (satellites, first, second) = systems.get(system_place(system)).copied().unwrap_or_default();
+            if satellites > 0 {
+                out.systems.push(SystemTen { time, system: system as u8, satellites, first, second });
+            }
+        }
+        self.steps = [f32::NAN; Band::ALL.len()];
+    }
+
+    fn close_minute(&mut self, out: &mut Rows) {
+        let time = self.minute * MINUTE_MS;
+        for at in self.active_slots.drain(..) {
+            let Some(slot) = self.slots.get_mut(at as usize) else { continue };
+            let place = system_place(slot.sat.system()) * NUMBERS + usize::from(slot.sat.number());
+            let state = self.index.get(place).and_then(|i| self.sats.get(*i as usize));
+            let placed = state.filter(|s| s.placed == self.minute);
+            out.signals.push(slot.row(
+                time,
+                placed.map_or(f32::NAN, |s| s.azimuth_deg),
+                placed.map_or(f32::NAN, |s| s.elevation_deg),
+            ));
+            slot.clear();
+        }
+    }
+
+    fn close_span(&mut self, out: &mut Rows) {
+        if let Some(span) = self.span.take() {
+            out.spans.push(Span { time: span.from, until: span.until, kind: self.span_kind, epochs: span.epochs });
+        }
+    }
+
+    /// Writes everything that is still open. The totals stay readable.
+    pub fn finish(&mut self, out: &mut Rows) {
+        if self.now.is_none() {
+            return;
+        }
+        self.close_epoch();
+        self.close_ten(out);
+        self.close_minute(out);
+        self.close_span(out);
+        self.now = None;
+        self.before = None;
+    }
+
+    /// Moves everything that is still open; the rows written before are moved by [`Rows::shift`].
+    pub fn shift(&mut self, delta_ms: i64) {
+        if delta_ms == 0 {
+            return;
+        }
+        if let Some(now) = &mut self.now {
+            let minute = now.div_euclid(MINUTE_MS);
+            *now = now.saturating_add(delta_ms);
+            self.ten = now.div_euclid(TEN_MS);
+            self.minute = now.div_euclid(MINUTE_MS);
+            for state in &mut self.sats {
+                if state.placed == minute {
+                    state.placed = self.minute;
+                }
+            }
+        }
+        self.cells_at = self.cells_at.saturating_add(delta_ms);
+        self.before = self.before.map(|t| t.saturating_add(delta_ms));
+        for slot in &mut self.slots {
+            if slot.last != i64::MIN {
+                slot.last = slot.last.saturating_add(delta_ms);
+            }
+        }
+        if let Some(span) = &mut self.span {
+            span.from = span.from.saturating_add(delta_ms);
+            span.until = span.until.saturating_add(delta_ms);
+        }
+    }
+
+    /// The signals met so far, by name.
+    pub fn look_signals(&self) -> Vec<LookSignal> {
+        let mut list = Vec::new();
+        for system in System::ALL {
+            let totals = self.signals.get(system_place(system)).map(Vec::as_slice).unwrap_or_default();
+            for (place, total) in totals.iter().enumerate() {
+                let has = |s: &&SatState| s.sat.system() == system && s.slots.get(place).is_some_and(|i| *i != NONE);
+                list.push(LookSignal {
+                    signal: Signal { system, code: total.code }.to_string(),
+                    satellites: self.sats.iter().filter(has).count() as u32,
+                    observations: total.observations,
+                    cn0_mean_dbhz: (total.with_cn0 > 0).then(|| total.cn0_sum / total.with_cn0 as f64),
+                });
+            }
+        }
+        list.sort_by(|a, b| a.signal.cmp(&b.signal));
+        list
+    }
+
+    /// Distinct satellites with at least one observation.
+    pub fn satellites(&self) -> u32 {
+        self.sats.iter().filter(|s| !s.slots.is_empty()).count() as u32
+    }
+
+    /// Epochs met so far; an epoch that came late by less than the gap limit is not counted again.
+    pub fn epochs(&self) -> u64 {
+        self.epochs
+    }
+
+    /// Whether any observation was counted.
+    pub fn has_cells(&self) -> bool {
+        self.cell_seen
+    }
+}
+
+impl Slot {
+    fn new(sat: Sat, signal: Signal, band: usize) -> Slot {
+        Slot {
+            sat,
+            signal,
+            band,
+            last: i64::MIN,
+            active: false,
+            epochs: 0,
+            slips: 0,
+            with_cn0: 0,
+            cn0_min: f32::INFINITY,
+            sum: 0.0,
+            sum_of_squares: 0.0,
+        }
+    }
+
+    fn row(&self, time: UtcMs, azimuth: f32, elevation: f32) -> SignalMinute {
+        let n = f64::from(self.with_cn0);
+        let some = self.with_cn0 > 0;
+        let variance = (self.sum_of_squares - self.sum * self.sum / n) / (n - 1.0);
+        SignalMinute {
+            time,
+            sat: self.sat.code(),
+            signal: self.signal.pack(),
+            band: Band::ALL.get(self.band).map_or(0, |b| b.code()),
+            cn0_mean: if some { (self.sum / n) as f32 } else { f32::NAN },
+            cn0_min: if some { self.cn0_min } else { f32::NAN },
+            cn0_sd: if self.with_cn0 > 1 { variance.max(0.0).sqrt() as f32 } else { f32::NAN },
+            epochs: self.epochs,
+            slips: self.slips,
+            azimuth,
+            elevation,
+        }
+    }
+
+    fn clear(&mut self) {
+        self.active = false;
+        self.epochs = 0;
+        self.slips = 0;
+        self.with_cn0 = 0;
+        self.cn0_min = f32::INFINITY;
+        self.sum = 0.0;
+        self.sum_of_squares = 0.0;
+    }
+}
+
+/// Median; the mean of the two middle values for an even count, `None` for no value. Reorders the list.
+fn median(values: &mut [f32]) -> Option<f32> {
+    let n = values.len();
+    if n == 0 {
+        return None;
+    }
+    let (below, upper, _) = values.select_nth_unstable_by(n / 2, f32::total_cmp);
+    let upper = *upper;
+    if n % 2 == 1 {
+        return Some(upper);
+    }
+    let lower = below.iter().copied().max_by(f32::total_cmp)?;
+    Some((lower + upper) / 2.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::rows::SPAN_OBSERVATIONS;
+
+    const G1C: Signal = Signal { system: System::Gps, code: *b"1C" };
+    const G2W: Signal = Signal { system: System::Gps, code: *b"2W" };
+    const E5Q: Signal = Signal { system: System::Galileo, code: *b"5Q" };
+    const E7Q: Signal = Signal { system: System::Galileo, code: *b"7Q" };
+
+    fn gps(n: u8) -> Sat {
+        Sat::new(System::Gps, n)
+    }
+
+    // The expected numbers below were worked out by hand from the definitions in the module's text; the standard deviation
+    // of 40, 42, 44 (divisor n - 1) is 2, as in any statistics handbook.
+
+    #[test]
+    fn minutes_hold_mean_lowest_and_spread() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        for (t, cn0, slip) in [(0, 40.0, false), (1_000, 42.0, true), (59_999, 44.0, false), (60_000, 50.0, false)] {
+            tally.epoch(t, &mut rows);
+            tally.cell(gps(5), G1C, cn0, slip);
+            tally.place(gps(5), 10.0, 20.0 + t as f32 / 60_000.0);
+        }
+        tally.finish(&mut rows);
+        assert_eq!(rows.signals.len(), 2);
+        let first = rows.signals.get(0).unwrap();
+        assert_eq!((first.cn0_mean, first.cn0_min, first.cn0_sd), (42.0, 40.0, 2.0));
+        assert_eq!((first.epochs, first.slips, first.band), (3, 1, Band::L1.code()));
+        assert!((first.elevation - 21.0).abs() < 1e-3);
+        let second = rows.signals.get(1).unwrap();
+        assert_eq!((second.time, second.cn0_mean, second.epochs, second.slips), (60_000, 50.0, 1, 0));
+        assert!(second.cn0_sd.is_nan());
+        let look = tally.look_signals();
+        assert_eq!(look.len(), 1);
+        assert_eq!((look[0].observations, look[0].cn0_mean_dbhz), (4, Some(44.0)));
+    }
+
+    #[test]
+    fn median_steps_use_satellites_of_both_epochs() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        // G01 and G02 in both epochs: medians 42 and 39, step 3. G03 comes new with a low value and must not count.
+        tally.epoch(0, &mut rows);
+        tally.cell(gps(1), G1C, 40.0, false);
+        tally.cell(gps(2), G1C, 44.0, false);
+        tally.epoch(1_000, &mut rows);
+        tally.cell(gps(1), G1C, 37.0, false);
+        tally.cell(gps(2), G1C, 41.0, true);
+        tally.cell(gps(3), G1C, 10.0, false);
+        tally.cell(gps(3), G2W, f32::NAN, false);
+        tally.finish(&mut rows);
+        let l1 = rows.bands.get(0).unwrap();
+        assert_eq!((l1.band, l1.satellites, l1.lost_lock), (Band::L1.code(), 3, 1));
+        assert_eq!(l1.cn0_step_max, 3.0);
+        assert_eq!(l1.cn0_median, 38.5); // of 38.5, 42.5 and 10
+        let l2w = rows.bands.get(1).unwrap();
+        assert_eq!((l2w.band, l2w.satellites), (Band::L2W.code(), 1));
+        assert!(l2w.cn0_median.is_nan() && l2w.cn0_step_max.is_nan());
+        let system = rows.systems.get(0).unwrap();
+        assert_eq!((system.system, system.satellites, system.first, system.second), (b'G', 3, 3, 1));
+    }
+
+    #[test]
+    fn a_step_over_the_border_counts_for_the_later_ten_seconds() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        for (t, cn0) in [(9_000, 45.0), (10_000, 39.0), (11_000, 40.0), (40_000, 20.0)] {
+            tally.epoch(t, &mut rows);
+            tally.cell(gps(1), G1C, cn0, false);
+        }
+        tally.finish(&mut rows);
+        let steps: Vec<_> = (0..3).map(|i| rows.bands.get(i).unwrap().cn0_step_max).collect();
+        assert!(steps[0].is_nan() && steps[2].is_nan(), "no epoch before within the gap limit: {steps:?}");
+        assert_eq!(steps[1], 6.0);
+        assert_eq!(rows.bands.time, [0, 10_000, 40_000]);
+    }
+
+    #[test]
+    fn gaps_end_spans_and_late_epochs_do_not() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        for t in [0, 1_000, 500, 11_000, 21_001, 22_000, 5_000] {
+            tally.epoch(t, &mut rows);
+            tally.cell(gps(1), G1C, 40.0, false);
+        }
+        tally.finish(&mut rows);
+        let spans: Vec<_> = (0..rows.spans.len()).map(|i| rows.spans.get(i).unwrap()).collect();
+        let told: Vec<_> = spans.iter().map(|s| (s.time, s.until, s.epochs)).collect();
+        assert_eq!(told, [(0, 11_000, 3), (21_001, 22_000, 2), (5_000, 5_000, 1)]);
+        assert_eq!(tally.epochs(), 6);
+        // Nothing was lost: seven cells in the minutes and in the list.
+        assert_eq!(rows.signals.epochs.iter().map(|e| u32::from(*e)).sum::<u32>(), 7);
+        assert_eq!(tally.look_signals()[0].observations, 7);
+    }
+
+    #[test]
+    fn two_signals_of_a_band_are_one_satellite_and_a_repeat_counts_once() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        let sat = Sat::new(System::Galileo, 7);
+        tally.epoch(0, &mut rows);
+        tally.cell(sat, E5Q, 40.0, false);
+        tally.cell(sat, E7Q, 44.0, false);
+        tally.epoch(0, &mut rows);
+        tally.cell(sat, E5Q, 30.0, false);
+        tally.finish(&mut rows);
+        let band = rows.bands.get(0).unwrap();
+        assert_eq!((rows.bands.len(), band.satellites, band.cn0_median), (1, 1, 42.0));
+        assert_eq!(rows.signals.epochs, [1, 1]);
+        let look = tally.look_signals();
+        assert_eq!(
+            look.iter().map(|s| (s.signal.as_str(), s.observations)).collect::<Vec<_>>(),
+            [("E5Q", 2), ("E7Q", 1)]
+        );
+        assert_eq!((tally.satellites(), tally.epochs()), (1, 1));
+    }
+
+    #[test]
+    fn an_unknown_signal_is_kept() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        tally.epoch(0, &mut rows);
+        tally.cell(gps(1), Signal { system: System::Gps, code: [b'?', 29] }, 33.0, false);
+        tally.finish(&mut rows);
+        assert_eq!(tally.look_signals()[0].signal, "G?29");
+        assert_eq!((rows.signals.len(), rows.signals.band[0], rows.bands.len()), (1, 0, 0));
+        assert_eq!(rows.systems.get(0).map(|s| (s.satellites, s.first, s.second)), Some((1, 0, 0)));
+    }
+
+    #[test]
+    fn a_late_date_moves_open_bins() {
+        let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
+        tally.epoch(61_000, &mut rows);
+        tally.cell(gps(1), G1C, 40.0, false);
+        tally.shift(86_400_000);
+        tally.epoch(86_462_000, &mut rows);
+        tally.cell(gps(1), G1C, 41.0, false);
+        tally.finish(&mut rows);
+        assert_eq!(rows.signals.time, [86_460_000]);
+        assert_eq!(rows.signals.epochs, [2]);
+        assert_eq!(rows.bands.cn0_step_max, [1.0]);
+        assert_eq!((rows.spans.time[0], rows.spans.until[0]), (86_461_000, 86_462_000));
+    }
+}
