@@ -4,9 +4,13 @@
 //! To add a format: a folder or file here that implements [`Stream`], one `mod` line and one entry in [`recognise`].
 
 pub mod bits;
+pub mod ionex;
+pub mod rinex;
 pub mod rtcm;
+pub mod sitelog;
 pub mod tally;
 
+use crate::maths::orbits::Ephemeris;
 use crate::model::clock::DateHints;
 use crate::model::look::FileLook;
 use crate::model::rows::Rows;
@@ -45,6 +49,12 @@ pub struct Parsed {
     pub span: Option<(UtcMs, UtcMs)>,
     /// Who wrote it, by its own words.
     pub identity: Identity,
+    /// Broadcast orbits, in the order of the file.
+    pub ephemerides: Vec<Ephemeris>,
+    /// Ionosphere maps (IONEX).
+    pub maps: Option<Box<ionex::Maps>>,
+    /// Antenna, cable and receiver history (IGS site log).
+    pub site_log: Option<Box<sitelog::SiteLog>>,
     /// The rows have times of day or week but no date is known: they cannot be placed.
     pub undated: bool,
 }
