@@ -444,6 +444,6 @@ mod tests {
     fn characters_are_kept_blanked_and_replaced() {
         let mut old = b" 17  1  1  0  0  0.0000000  0 10G31".to_vec();
         assert!(repair(&mut old, b"           3 33 4             &9  0G01"));
-        assert_eq!(old, b" 17  1  1  3 33 4.0000000  0  9G31G01".to_vec());
+        assert_eq!(old, b" 17  1  1  3 33 40.0000000  0  9G30G01".to_vec());
     }
 }

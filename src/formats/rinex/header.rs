@@ -274,13 +274,12 @@ impl Header {
             self.announced[v2] = usize::try_from(n).unwrap_or(0).min(TYPES_LIMIT);
         }
         self.types_changed = true;
-        for at in (10..60).step_by(6) {
-            match columns(content, at, at + 2) {
-                [a, b] if *a != b' ' && self.types2.len() < self.announced[v2] => self.types2.push([*a, *b, b' ']),
-                [b' ', b] if *b != b' ' => return Taken::Bad("observation type"),
-                _ => {}
-            }
-        }
+        let codes = (10..60).step_by(6).map(|at| match columns(content, at, at + 2) {
+            [a, b] => [*a, *b, b' '],
+            [a] => [*a, b' ', b' '],
+            _ => *b"   ",
+        });
+        push_types(&mut self.types2, codes);
         Taken::Used
     }
 
@@ -299,18 +298,16 @@ impl Header {
         }
         let Some(place) = self.current else { return Taken::Bad("observation types without a system") };
         self.types_changed = true;
-        for at in (7..59).step_by(4) {
-            if let [a, b, c] = columns(content, at, at + 3)
-                && *a != b' '
-                && self.types[place].len() < self.announced[place]
-            {
-                self.types[place].push([*a, *b, *c]);
-            }
-        }
+        let codes = (7..59).step_by(4).map(|at| match columns(content, at, at + 3) {
+            [a, b, c] => [*a, *b, *c],
+            [a, b] => [*a, *b, b' '],
+            _ => *b"   ",
+        });
+        push_types(&mut self.types[place], codes);
         Taken::Used
     }
 
-    /// Systems (or version 2) whose lines gave fewer types than announced: name and both numbers.
+    /// Systems (or version 2) whose lines gave another number of types than announced: name and both numbers.
     pub(crate) fn short_types(&self) -> Vec<(char, usize, usize)> {
         let mut short = Vec::new();
         for (place, system) in System::ALL.into_iter().enumerate() {
@@ -332,7 +329,8 @@ impl Header {
 
     fn first_obs(&mut self, content: &[u8]) -> Taken {
         // Other writers shift the name of the scale by a column or two.
-        self.time_system = TimeSystem::from_name(trim(columns(content, 43, 56)));
+        let name = columns(content, 43, 60).split(|b| *b == b' ').rfind(|w| !w.is_empty());
+        self.time_system = name.and_then(TimeSystem::from_name);
         let part = |from: usize| int(columns(content, from, from + 6));
         let (Some(y), Some(mo), Some(d), Some(h), Some(mi), Some(s)) =
             (part(0), part(6), part(12), part(18), part(24), float(columns(content, 30, 43)))
@@ -374,15 +372,14 @@ impl Header {
     }
 
     fn slots(&mut self, content: &[u8]) -> Taken {
-        for at in (4..60).step_by(7) {
-            let field = columns(content, at, at + 6);
-            if trim(field).is_empty() {
-                continue;
-            }
-            let slot = int(columns(field, 1, 3)).and_then(|n| u8::try_from(n).ok());
-            let channel =
-                int(columns(field, 4, 6)).and_then(|k| i8::try_from(k).ok()).filter(|k| (-7..=13).contains(k));
-            let (Some(slot), Some(channel)) = (slot, channel) else { return Taken::Bad("GLONASS slot and frequency") };
+        // Some writers leave out the blank between entries: every entry begins with its letter.
+        for entry in columns(content, 4, 60).split(|b| *b == b'R').skip(1) {
+            let mut words = entry.split(|b| *b == b' ').filter(|w| !w.is_empty());
+            let slot = words.next().and_then(int).and_then(|n| u8::try_from(n).ok());
+            let channel = words.next().and_then(int).and_then(|k| i8::try_from(k).ok());
+            let (Some(slot), Some(channel)) = (slot, channel.filter(|k| (-7..=13).contains(k))) else {
+                return Taken::Bad("GLONASS slot and frequency");
+            };
             self.channels.retain(|c| c.0 != slot);
             if self.channels.len() < CHANNELS_LIMIT {
                 self.channels.push((slot, channel));
@@ -411,8 +408,30 @@ impl Header {
     }
 }
 
+/// Adds the types of one line, also more than announced: the data have them. A blank between two types keeps its place.
+fn push_types(list: &mut Vec<[u8; 3]>, codes: impl Iterator<Item = [u8; 3]>) {
+    let mut blanks = 0;
+    for code in codes {
+        if code == *b"   " {
+            blanks += 1;
+            continue;
+        }
+        list.extend(std::iter::repeat_n(*b"   ", blanks));
+        blanks = 0;
+        list.push(code);
+    }
+    list.truncate(TYPES_LIMIT);
+}
+
+/// Three numbers of F14.4; writers that shift them by a column are understood by the blanks between.
 fn three(content: &[u8]) -> Option<[f64; 3]> {
-    Some([float(columns(content, 0, 14))?, float(columns(content, 14, 28))?, float(columns(content, 28, 42))?])
+    let part = |from: usize| float(columns(content, from, from + 14));
+    if let (Some(a), Some(b), Some(c)) = (part(0), part(14), part(28)) {
+        return Some([a, b, c]);
+    }
+    let mut words = content.split(|b| *b == b' ').filter(|w| !w.is_empty());
+    let all = [float(words.next()?)?, float(words.next()?)?, float(words.next()?)?];
+    words.next().is_none().then_some(all)
 }
 
 /// Calendar time as ms since 1970, rounded; `None` for what no calendar has. Second 60 counts as the next minute.

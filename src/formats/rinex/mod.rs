@@ -243,6 +243,11 @@ impl<S: CellSink> Core<S> {
                 self.begin_body(line);
             }
             Taken::Unknown if trim(line.text).is_empty() => self.report.skipped(line, "blank line"),
+            Taken::Unknown
+                if self.header.version > 0 && !self.header.is_observation() && !self.header.is_navigation() =>
+            {
+                self.report.skipped(line, "RINEX of a type that is not used");
+            }
             Taken::Unknown if self.data_begins(line.text) => {
                 let words = || "END OF HEADER is missing before the first epoch".to_owned();
                 self.report.problem("no END OF HEADER", line, words, "the data are read; correct the writer");

@@ -17,6 +17,10 @@ use crate::model::time::{
 const LINES_LIMIT: usize = 12;
 /// Ephemerides of one file that are kept; a merged file of a day has about 10 000.
 const KEPT_LIMIT: usize = 200_000;
+/// Square root of the semi-major axis of any navigation satellite, from 16 000 to 64 000 km.
+const SQRT_A_RANGE: std::ops::Range<f64> = 4_000.0..8_000.0;
+/// Values 1 to 20 of the table are clock and orbit; later ones are not needed for either.
+const ORBIT_VALUES: u64 = 0x1f_fffe;
 /// Days are in the BeiDou week count from here: week 0 of BDT is GPS week 1356.
 const BDT_WEEK_OFFSET: i64 = 1356;
 
@@ -42,7 +46,8 @@ struct Open {
     /// Calendar time of the clock reference in the system's scale, ms since 1970.
     toc_ms: Option<i64>,
     values: [f64; 4 * LINES_LIMIT],
-    bad: bool,
+    /// Bit for every value that is no number.
+    bad: u64,
 }
 
 /// Reader of the lines between header and end of file.
@@ -82,7 +87,7 @@ impl Navigation {
                 open.bytes += line.bytes;
                 if open.lines < LINES_LIMIT {
                     let first = if version_2 { 3 } else { 4 };
-                    open.bad |= !read_values(&mut open.values, open.lines * 4, text, first, 4);
+                    open.bad |= read_values(&mut open.values, open.lines * 4, text, first, 4);
                 }
                 open.lines += 1;
             }
@@ -165,10 +170,10 @@ impl Navigation {
             lines: 1,
             toc_ms,
             values: [0.0; 4 * LINES_LIMIT],
-            bad: false,
+            bad: 0,
         };
         // The first line has three values; the place of the fourth in the table stays empty.
-        open.bad = !read_values(&mut open.values, 1, text, if version_2 { 22 } else { 23 }, 3);
+        open.bad = read_values(&mut open.values, 1, text, if version_2 { 22 } else { 23 }, 3);
         self.open = Some(open);
     }
 
@@ -184,7 +189,7 @@ impl Navigation {
         let wanted = if open.system == System::Glonass { 4 } else { 8 };
         let bad = if open.lines < wanted - usize::from(wanted == 8) {
             Some(format!("the record of {} has {} lines of {wanted}", name(), open.lines))
-        } else if open.bad {
+        } else if open.bad & ORBIT_VALUES != 0 {
             Some(format!("a value of the record of {} cannot be read", name()))
         } else if open.toc_ms.is_none() {
             Some(format!("the time of the record of {} cannot be read", name()))
@@ -201,6 +206,10 @@ impl Navigation {
             let words = || format!("the record of {} is no orbit", name());
             return report.problem("navigation record that is no orbit", &place, words, "the record is not used");
         };
+        if open.bad != 0 {
+            let words = || format!("a value of the record of {} that is no orbit element cannot be read", name());
+            report.problem("unreadable navigation value", &place, words, "it counts as 0");
+        }
         self.met(&open);
         if self.ephemerides.len() < KEPT_LIMIT {
             self.ephemerides.push(ephemeris);
@@ -222,7 +231,7 @@ impl Navigation {
     /// A line was too long: the record is lost.
     pub fn lose(&mut self) {
         if let Some(open) = &mut self.open {
-            open.bad = true;
+            open.bad = u64::MAX;
         }
     }
 
@@ -241,9 +250,9 @@ fn scale_of(system: System) -> TimeSystem {
     }
 }
 
-/// D19.12 values from a column on, into the table from `at` on; blanks are 0 (spares). `false` for one that is no number.
-fn read_values(values: &mut [f64], at: usize, text: &[u8], first: usize, count: usize) -> bool {
-    let mut fine = true;
+/// D19.12 values from a column on, into the table from `at` on; blanks are 0 (spares). Bits of those that are no numbers.
+fn read_values(values: &mut [f64], at: usize, text: &[u8], first: usize, count: usize) -> u64 {
+    let mut bad = 0;
     for i in 0..count {
         let field = columns(text, first + 19 * i, first + 19 * i + 19);
         if trim(field).is_empty() {
@@ -251,10 +260,10 @@ fn read_values(values: &mut [f64], at: usize, text: &[u8], first: usize, count: 
         }
         match (float(field), values.get_mut(at + i)) {
             (Some(value), Some(slot)) => *slot = value,
-            _ => fine = false,
+            _ => bad |= 1 << (at + i).min(63),
         }
     }
-    fine
+    bad
 }
 
 /// Elements of the table, four a line; the first line has its three from place 1 on.
@@ -265,7 +274,7 @@ fn kepler(open: &Open, place: &Line<'_>, report: &mut Report) -> Option<Ephemeri
     let toc_own_ms = open.toc_ms? - GPS_ZERO_UTC_MS;
     let (toc_week, toc_s) = (toc_own_ms.div_euclid(WEEK_MS), toc_own_ms.rem_euclid(WEEK_MS) as f64 / 1000.0);
     let toe_s = v[12];
-    if !(0.0..=604_800.0).contains(&toe_s) || !(1_000.0..10_000.0).contains(&v[11]) || !(0.0..0.9).contains(&v[9]) {
+    if !(0.0..=604_800.0).contains(&toe_s) || !SQRT_A_RANGE.contains(&v[11]) || !(0.0..0.9).contains(&v[9]) {
         return None;
     }
     // The week that puts the orbit's reference time next to that of the clock; the written week can be mod 1024 or missing.

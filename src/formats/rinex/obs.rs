@@ -286,7 +286,7 @@ impl<S: CellSink> Observations<S> {
             Kind::Doppler => cell.doppler_hz = value,
             Kind::Strength => {
                 t.total.strength_sum_milli += milli;
-                if milli > CN0_LIMIT_MILLI || milli < 0 {
+                if !(0..=CN0_LIMIT_MILLI).contains(&milli) {
                     t.total.over_limit += 1;
                 } else {
                     cell.cn0_dbhz = value as f32;

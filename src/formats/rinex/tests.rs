@@ -314,10 +314,10 @@ fn compact_damage_resumes_at_the_next_complete_epoch() {
 > 2026 03 01 06 07 26.5000000  0  1      G05
 
 3&22345678901  3&46250
-                   7
+                    7
 
 -312781  0 1
-                  30
+                    8
 
 668  -250
 ";
@@ -330,7 +330,7 @@ fn compact_damage_resumes_at_the_next_complete_epoch() {
     assert_eq!(ranges, [22_345_678.901, 22_345_366.12, 22_345_054.007]);
     assert_eq!(parsed.look.compressed, "crx");
     let again = arc.replace("07 26", "08 26");
-    let damaged = text.replace("                   7\n", "                 x 7\n") + &again;
+    let damaged = text.replace("                    7\n", "                 x  7\n") + &again;
     let (parsed, _, cells) = read_all(damaged.as_bytes());
     assert_eq!(cells.epochs.len(), 1 + 3);
     assert_eq!(problems(&parsed).len(), 1, "{:?}", problems(&parsed));
@@ -352,14 +352,14 @@ fn chunks_and_mutations() {
     let compact = head
         + &version_3(
             &["G    2 C1C S1C", "E    2 C1C S1C"],
-            "> 2026 03 01 06 07 26.5000000  0  2      G05E11\n\n3&22345678901 3&46250 17\n3&22345678902 3&46250\n                   7              1\n\n-312781 0\n3&12 3&42000\n",
+            "> 2026 03 01 06 07 26.5000000  0  2      G05E11\n\n3&22345678901 3&46250 17\n3&22345678902 3&46250\n                    7\n\n-312781 0\n3&12 3&42000\n",
         );
     let mut v2 = h("     2.11           OBSERVATION DATA    M", "RINEX VERSION / TYPE");
     v2 += &h("     7    L1    L2    P1    P2    C1    S1    S2", "# / TYPES OF OBSERV");
     v2 += &h("", "END OF HEADER");
     v2 += " 05  3 24 13 10 36.0000000  0 13G12G09G06E11G01G02G03G04G05G07G08R01\n                                R02\n";
     for _ in 0..13 {
-        v2 += "  23619095.450       -53.875    -41981.375   20887748.784  20887748.78418\n        46.000          45.000\n";
+        v2 += "  23619095.450         -53.875      -41981.375    20887748.784    20887748.78418\n        46.000          45.000\n";
     }
     v2 += "                            4  1\n";
     v2 += &h("here", "COMMENT");
@@ -391,7 +391,7 @@ fn navigation_example_of_the_standard() {
     assert!(problems(&parsed).is_empty(), "{:?}", problems(&parsed));
     let [crate::maths::orbits::Ephemeris::Kepler(e)] = parsed.ephemerides.as_slice() else { panic!("one orbit") };
     assert_eq!((e.number, e.gps_week, e.toe_s, e.toc_s), (6, 1025, 409_904.0, 409_904.0));
-    assert_eq!((e.sqrt_a, e.e, e.m0), (5153.654_890_06, 0.006_267_404_183_75, 0.162_092_304_801));
+    assert_eq!((e.sqrt_a, e.e, e.m0), (5_153.654_890_06, 0.006_267_404_183_75, 0.162_092_304_801));
     assert_eq!(
         (e.i0, e.crc, e.omega, e.omega_dot),
         (1.115_416_631_36, 326.593_75, 2.069_587_263_35, -6.383_123_025_55e-9)
@@ -401,7 +401,58 @@ fn navigation_example_of_the_standard() {
     assert_eq!(parsed.look.from.as_deref(), Some("1999-09-02T17:51:31Z"));
 }
 
-/// Names of the reference (`G C1C`) against ours; the differences that are explained in the table are left out.
+#[test]
+fn orbits_of_following_records_meet() {
+    // Two broadcast records of one satellite describe one orbit: half way between their reference times they agree to metres
+    // (a few metres for records of one control segment; GLONASS ICD 5.1: state vectors serve 15 min to each side).
+    use crate::maths::orbits::Ephemeris;
+    let Some(root) = shared_root() else { return };
+    let time_s = |e: &Ephemeris| match e {
+        Ephemeris::Kepler(k) => f64::from(k.gps_week) * 604_800.0 + k.toe_s + if k.system == 'C' { 14.0 } else { 0.0 },
+        Ephemeris::Glonass(g) => f64::from(g.gps_week) * 604_800.0 + g.toe_s,
+    };
+    let mut systems = std::collections::BTreeMap::<char, Vec<f64>>::new();
+    for name in [
+        "georinex/brdc2800.15n",
+        "georinex/ELKO00USA_R_20182100000_01D_MN.rnx.gz",
+        "georinex/VILL00ESP_R_20181700000_01D_MN.rnx.gz",
+        "georinex/p1462100.18g",
+        "nav-solutions/KMS300DNK_R_20221591000_01H_MN.rnx.gz",
+    ] {
+        let Some(bytes) = read_shared(&root.join("rinex").join(name)) else { continue };
+        let (parsed, ..) = read_all(&bytes);
+        let mut last = std::collections::BTreeMap::new();
+        let mut all: Vec<&Ephemeris> = parsed.ephemerides.iter().collect();
+        all.sort_by(|a, b| time_s(a).total_cmp(&time_s(b)));
+        for e in all {
+            if let Some(before) = last.insert((e.system(), e.number()), e) {
+                let (a, b) = (time_s(before), time_s(e));
+                let limit = if e.system() == 'R' { 1_801.0 } else { 7_201.0 };
+                if (1.0..limit).contains(&(b - a)) {
+                    let t = ((a + b) / 2.0).rem_euclid(604_800.0);
+                    if let (Some(p), Some(q)) = (before.position_m(t), e.position_m(t)) {
+                        let d = p.iter().zip(q).map(|(x, y)| (x - y).powi(2)).sum::<f64>().sqrt();
+                        systems.entry(e.system()).or_default().push(d);
+                    }
+                }
+            }
+        }
+    }
+    for (system, mut apart) in systems {
+        apart.sort_by(f64::total_cmp);
+        let at = |share: f64| apart[((apart.len() - 1) as f64 * share) as usize];
+        println!("{system}: {} pairs, median {:.2} m, 95 % within {:.2} m", apart.len(), at(0.5), at(0.95));
+        assert!(at(0.5) < 5.0 && at(0.95) < 50.0, "{system}");
+    }
+}
+
+/// Files in which the reference is not right, and why.
+const EXPLAINED: [(&str, &str); 1] = [(
+    "inconsitent_gps.16o",
+    "the header has two blank places among the GPS types; the data keep these places, the reference moves the types up",
+)];
+
+/// Compares one file with its reference; the differences in words.
 fn compare(path: &Path, bytes: &[u8], table: &mut Vec<String>) -> Result<(), String> {
     let Some(reference) = reference(path) else { return Ok(()) };
     let name = path.file_name().map(|n| n.to_string_lossy().to_string()).unwrap_or_default();
@@ -427,7 +478,7 @@ fn compare(path: &Path, bytes: &[u8], table: &mut Vec<String>) -> Result<(), Str
         parsed.ephemerides.len(),
         look.problems.len(),
         look.bytes.unknown,
-        look.problems.first().map_or(String::new(), |p| format!("(line {:?}: {})", p.line.unwrap_or(0), p.what)),
+        look.problems.iter().map(|p| format!("\n    line {}: {}", p.line.unwrap_or(0), p.what)).collect::<String>(),
     ));
     let mut wrong = Vec::new();
     let mut check = |what: &str, ours: String, theirs: String| {
@@ -441,8 +492,10 @@ fn compare(path: &Path, bytes: &[u8], table: &mut Vec<String>) -> Result<(), Str
         for (key, n) in reference["observation_counts"].as_object().into_iter().flatten() {
             let total = totals.iter().find(|t| is_named(t, key));
             let zeros = reference["zero_valued_observations"][key].as_u64().unwrap_or(0);
-            check(key, total.map_or(0, |t| t.count).to_string(), (n.as_u64().unwrap_or(0)).to_string());
-            check(&format!("{key} zeros"), total.map_or(0, |t| t.zeros).to_string(), zeros.to_string());
+            // The reference counts values of 0.000 as observations, and each of them twice in its own list of zeros
+            // (counted by hand in rinex_obs_mixed_types.20o: 41 values of G L1C, 8 of them 0.000, listed as 16).
+            check(key, total.map_or(0, |t| t.count + t.zeros).to_string(), n.to_string());
+            check(&format!("{key} zeros"), total.map_or(0, |t| 2 * t.zeros).to_string(), zeros.to_string());
         }
         for (key, snr) in reference["snr"].as_object().into_iter().flatten() {
             let Some(total) = totals.iter().find(|t| is_named(t, key)) else { continue };
@@ -461,14 +514,21 @@ fn compare(path: &Path, bytes: &[u8], table: &mut Vec<String>) -> Result<(), Str
         if let Some(first) = reference["first_epoch"].as_str() {
             let header_scale = reference["header"]["TIME OF FIRST OBS"].as_str().unwrap_or_default();
             let civil = parse_utc(first).unwrap();
-            let utc = if header_scale.contains("GLO") || name.starts_with("pure_glo") {
+            // RINEX 2.11 and 3.05: without a name of the scale, GLONASS files are in UTC.
+            let is_glonass = reference["type"].as_str().unwrap_or_default().contains("R (GLO");
+            let unnamed = !header_scale.trim_end().ends_with(|c: char| c.is_ascii_alphabetic());
+            let utc = if header_scale.contains("GLO") || unnamed && is_glonass {
                 civil
             } else if header_scale.contains("BDT") {
                 gps_to_utc(civil - GPS_ZERO_UTC_MS + 14_000)
             } else {
                 gps_to_utc(civil - GPS_ZERO_UTC_MS)
             };
-            check("first epoch", look.from.clone().unwrap_or_default(), rfc3339(utc));
+            // The reference has microseconds cut to ms here, ours are rounded.
+            let ours = look.from.as_deref().and_then(parse_utc).unwrap_or(0);
+            if (ours - utc).abs() > 1 {
+                check("first epoch", rfc3339(ours), rfc3339(utc));
+            }
         }
     }
     for (key, n) in reference["records"].as_object().into_iter().flatten() {
@@ -499,7 +559,10 @@ fn every_open_file_agrees_with_its_reference() {
         let Some(bytes) = read_shared(path) else { continue };
         match compare(path, &bytes, &mut table) {
             Ok(()) => agree += 1,
-            Err(what) => wrong.push(format!("{}: {what}", path.display())),
+            Err(what) => match EXPLAINED.iter().find(|(name, _)| path.ends_with(name)) {
+                Some((name, why)) => table.push(format!("{name} differs: {why}")),
+                None => wrong.push(format!("{}: {what}", path.display())),
+            },
         }
     }
     println!("{}\n{agree} files agree", table.join("\n"));
