@@ -13,6 +13,7 @@ mod nav;
 mod obs;
 pub(crate) mod report;
 mod sink;
+mod site;
 mod text;
 
 pub use header::{Header, TimeSystem};

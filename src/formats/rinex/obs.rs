@@ -7,12 +7,11 @@ use super::header::{Header, TimeSystem, place_of};
 use super::lines::Line;
 use super::report::Report;
 use super::sink::{Cell, CellSink};
+use super::site::Sites;
+use crate::formats::Parsed;
 use crate::formats::tally::{SPAN_GAP_MS, Tally};
-use crate::formats::{Identity, Parsed};
-use crate::maths::geodesy::{ecef_to_geodetic, enu_to_ecef_delta};
 use crate::model::ids::{Sat, Signal, System};
-use crate::model::look::{LookDescription, LookPosition};
-use crate::model::rows::{Description, LoggedEvent, NO_STATION, Position, Rows, SPAN_OBSERVATIONS};
+use crate::model::rows::{LoggedEvent, Rows, SPAN_OBSERVATIONS};
 use crate::model::time::{UtcMs, rfc3339};
 
 /// More is no C/N0 in dB-Hz (RINEX 2.11 has receiver-specific strengths; limit: common practice, no source).
@@ -21,8 +20,6 @@ const CN0_LIMIT_MILLI: i64 = 65_000;
 const REFUSED_SHARE: f64 = 0.01;
 /// Cells of a satellite that can be told apart.
 const SLOTS: usize = 64;
-/// Headers with another position or other words that are listed.
-const SITES_LIMIT: usize = 1000;
 
 /// How often an observation type was met, over all headers of the file.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -84,9 +81,7 @@ pub(crate) struct Observations<S> {
     gap_known: bool,
     after_power_failure: bool,
     site_pending: bool,
-    look_positions: Vec<LookPosition>,
-    look_descriptions: Vec<LookDescription>,
-    identity: Identity,
+    sites: Sites,
     place: usize,
     sat: Sat,
 }
@@ -109,9 +104,7 @@ impl<S: CellSink> Observations<S> {
             gap_known: false,
             after_power_failure: false,
             site_pending: false,
-            look_positions: Vec::new(),
-            look_descriptions: Vec::new(),
-            identity: Identity::default(),
+            sites: Sites::default(),
             place: 0,
             sat: Sat::new(System::Gps, 1),
         }
@@ -236,7 +229,7 @@ impl<S: CellSink> Observations<S> {
         }
         if self.site_pending {
             self.site_pending = false;
-            self.site(t, header, line, report);
+            self.sites.take(t, header, &mut self.rows, line, report);
         }
         self.tally.epoch(t, &mut self.rows);
         self.sink.epoch(t, epoch.flag);
@@ -311,70 +304,6 @@ impl<S: CellSink> Observations<S> {
             let slip = cell.lli & 1 == 1 || self.after_power_failure;
             self.tally.cell(self.sat, cell.signal, cell.cn0_dbhz, slip);
             self.sink.cell(cell);
-        }
-    }
-
-    /// Position, antenna and receiver of the header, at the first epoch they are valid for.
-    fn site(&mut self, t: UtcMs, header: &Header, line: &Line<'_>, report: &mut Report) {
-        if !header.marker.is_empty() && self.identity.markers.len() < SITES_LIMIT {
-            self.identity.markers.insert(header.marker.clone());
-        }
-        let [receiver_serial, receiver, firmware] = header.receiver.clone();
-        let [antenna_serial, antenna] = header.antenna.clone();
-        if !receiver_serial.is_empty() && self.identity.receiver_serials.len() < SITES_LIMIT {
-            self.identity.receiver_serials.insert(receiver_serial.clone());
-        }
-        let look = LookDescription { antenna: antenna.clone(), receiver: receiver.clone(), firmware: firmware.clone() };
-        let row = Description {
-            time: t,
-            station_id: NO_STATION,
-            antenna,
-            antenna_serial,
-            receiver,
-            firmware,
-            receiver_serial,
-        };
-        let last = self.rows.descriptions.len().checked_sub(1).and_then(|i| self.rows.descriptions.get(i));
-        let blank = [&row.antenna, &row.receiver, &row.firmware, &row.antenna_serial, &row.receiver_serial]
-            .iter()
-            .all(|s| s.is_empty());
-        let changed = last.is_none_or(|l| Description { time: t, ..l } != row);
-        if !blank && changed && self.rows.descriptions.len() < SITES_LIMIT {
-            self.rows.descriptions.push(row);
-        }
-        if look != LookDescription::default() && !self.look_descriptions.contains(&look) {
-            self.look_descriptions.push(look);
-        }
-        let Some(marker_m) = header.position_m else { return };
-        let [h, e, n] = header.delta_hen_m.unwrap_or_default();
-        let Some(place) = ecef_to_geodetic(marker_m).filter(|p| p.h_m.abs() < 100_000.0) else {
-            report.problem(
-                "approximate position off the Earth",
-                line,
-                || format!("the approximate position {marker_m:?} m is not on the Earth"),
-                "not used; correct the header",
-            );
-            return;
-        };
-        let delta = enu_to_ecef_delta(&place, [e, n, h]);
-        let [x_m, y_m, z_m] = [0, 1, 2].map(|i| marker_m[i] + delta[i]);
-        let row = Position {
-            time: t,
-            station_id: NO_STATION,
-            x_m,
-            y_m,
-            z_m,
-            antenna_height_m: header.delta_hen_m.map_or(f32::NAN, |d| d[0] as f32),
-            is_virtual: false,
-            from_rtcm: false,
-        };
-        let last = self.rows.positions.len().checked_sub(1).and_then(|i| self.rows.positions.get(i));
-        if last.is_none_or(|l| [l.x_m, l.y_m, l.z_m] != [x_m, y_m, z_m]) && self.rows.positions.len() < SITES_LIMIT {
-            self.rows.positions.push(row);
-        }
-        let look = LookPosition { station_id: 0, x_m, y_m, z_m, antenna_height_m: header.delta_hen_m.map(|d| d[0]) };
-        if !self.look_positions.contains(&look) && self.look_positions.len() < SITES_LIMIT {
-            self.look_positions.push(look);
         }
     }
 
@@ -453,10 +382,10 @@ impl<S: CellSink> Observations<S> {
         parsed.look.epochs = Some(self.epochs);
         parsed.look.satellites = Some(self.tally.satellites());
         parsed.look.signals = signals;
-        parsed.look.positions = self.look_positions;
-        parsed.look.descriptions = self.look_descriptions;
+        parsed.look.positions = self.sites.look_positions;
+        parsed.look.descriptions = self.sites.look_descriptions;
         parsed.span = self.first.zip(self.last);
-        parsed.identity = self.identity;
+        parsed.identity = self.sites.identity;
         parsed.rows = self.rows;
         (report, self.totals, self.sink)
     }
