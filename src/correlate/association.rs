@@ -16,6 +16,9 @@ const ONSET_MS: i64 = 60_000;
 /// Lost runs closer than this are one cluster, ms.
 const CLUSTER_MS: i64 = 60_000;
 
+/// Begins and ends.
+type Spans = Vec<(UtcMs, UtcMs)>;
+
 /// How loss goes with one kind of event.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Association {
@@ -58,7 +61,7 @@ pub fn associations(
     rovers: &[(&RoverCase, &Grid)],
     timing: impl Fn(&str) -> Timing,
 ) -> BTreeMap<&'static str, Association> {
-    let mut kinds: BTreeMap<&'static str, (Timing, Vec<(UtcMs, UtcMs)>)> = BTreeMap::new();
+    let mut kinds: BTreeMap<&'static str, (Timing, Spans)> = BTreeMap::new();
     for e in events {
         let (t, windows) = kinds.entry(e.kind).or_insert_with(|| (timing(e.kind), Vec::new()));
         windows.push((e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms)));
