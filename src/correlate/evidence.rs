@@ -11,6 +11,9 @@ use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Association by event kind.
+type ByKind = BTreeMap<&'static str, Association>;
+
 /// How an event kind works in time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Timing {
@@ -140,7 +143,7 @@ pub fn gather(
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
-                let parts: [(&Timeline<'_>, usize, Option<&BTreeMap<&'static str, Association>>); 3] =
+                let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
                     [(&base, 0, Some(&out.base_associations)), (&mine, own_at, Some(&own)), (&sky, sky_at, None)];
                 for (timeline, at, associated) in parts {
                     for k in timeline.near(from, to) {

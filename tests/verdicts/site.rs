@@ -512,6 +512,10 @@ impl Site {
             &EvidenceLimits { age_fresh_s: 3.0, age_old_s: 5.0, long_baseline_km: limits.long_baseline_km },
         );
         let ranking = rank(&case, &evidence, &weights);
-        Outcome { ranking, base_events: found, standing, rover_events: rover_found, evidence }
+        let out = Outcome { ranking, base_events: found, standing, rover_events: rover_found, evidence };
+        if std::env::var_os("LOSTFIX_TELL").is_some() {
+            println!("{}", out.told());
+        }
+        out
     }
 }
