@@ -324,12 +324,45 @@ fn a_fleet_of_500_sites_stays_small() {
     assert!(page.len() < 2_000_000, "{} bytes", page.len());
 }
 
+#[test]
+fn a_site_page_of_ten_rovers_and_a_week_stays_small() {
+    // Issue limit: 2 MB for 10 rovers and 7 days. Worst case: the state changes every 30 s all week.
+    let (findings, mut pictures) = fleet();
+    let picture = &mut pictures.sites[0];
+    let one = picture.strips[0].clone();
+    picture.strips = (0..10)
+        .map(|n| {
+            let mut strip = one.clone();
+            strip.label = format!("EX-{n}");
+            strip.marks = (0..20_160)
+                .map(|i| crate::model::picture::Mark {
+                    from: picture.from + i * 30_000,
+                    to: picture.from + (i + 1) * 30_000,
+                    class: ["fixed", "float", "none", "dgnss", "gap"][usize::try_from((i / 7 + i) % 5).unwrap()]
+                        .to_owned(),
+                    title: String::new(),
+                })
+                .collect();
+            strip
+        })
+        .collect();
+    let page = &written((findings, pictures))["sites/larkfield.html"];
+    assert!(page.len() < 2_000_000, "{} bytes", page.len());
+}
+
 /// Writes the test fleets where `LOSTFIX_REPORT_OUT` says, for looking at them in a browser.
 #[test]
 #[ignore = "for looking at pages by hand"]
 fn pages_for_looking() {
     let Ok(out) = std::env::var("LOSTFIX_REPORT_OUT") else { return };
-    for (name, (findings, pictures)) in [("fleet", fleet()), ("hostile", hostile_fleet())] {
+    // The sheet with most to say: three causes with many cautions.
+    let mut full = fleet();
+    for (cause, id) in full.0.sites[0].causes.iter_mut().zip(["base-interference", "base-antenna-power", "link-range"])
+    {
+        cause.cause = id.to_owned();
+        cause.side = "base".to_owned();
+    }
+    for (name, (findings, pictures)) in [("fleet", fleet()), ("hostile", hostile_fleet()), ("full", full)] {
         write(&findings, &pictures, &options(), &Path::new(&out).join(name), "looked at by hand\n").unwrap();
     }
 }

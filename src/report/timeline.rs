@@ -181,6 +181,8 @@ fn runs<T: PartialEq + Copy>(cells: &[T]) -> Vec<(T, usize, usize)> {
 }
 
 fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: impl Fn(&str) -> usize) -> Row {
+    let mut sorted = marks.to_vec();
+    sorted.sort_by_key(|m| m.from);
     let columns = fill(axis, marks, &index);
     let cells: Vec<(Option<usize>, bool)> = columns.iter().map(shown).collect();
     let tops: Vec<Option<usize>> = cells.iter().map(|c| c.0).collect();
@@ -197,9 +199,10 @@ fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: 
         }
         let (from, to) = (axis.begin_of(begin), axis.begin_of(end));
         // One mark alone says its own times and words; several merged ones the times of their columns.
-        let mut inside = marks.iter().filter(|m| {
-            m.to.max(m.from + 1) > from
-                && m.from < to
+        let first = sorted.partition_point(|m| m.from < from).saturating_sub(1);
+        let end_at = sorted.partition_point(|m| m.from < to);
+        let mut inside = sorted.get(first..end_at).unwrap_or_default().iter().filter(|m| {
+            m.to.max(m.from.saturating_add(1)) > from
                 && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
         });
         let title = match (inside.next(), inside.next()) {
