@@ -63,6 +63,7 @@ fn bands(fall: impl Fn(i64) -> [f64; 2], step: impl Fn(i64) -> [f64; 2]) -> Rows
                 satellites: 12,
                 cn0_median: 45.0 - fall(s)[b] as f32,
                 cn0_step_max: 0.3 + step(s)[b] as f32,
+                cn0_scatter: 0.5,
                 lost_lock: 0,
             });
         }
@@ -369,6 +370,7 @@ fn gaps_restarts_and_logged_events() {
             satellites: 12,
             cn0_median: 45.0,
             cn0_step_max: 0.3,
+            cn0_scatter: 0.5,
             lost_lock,
         });
         rows
