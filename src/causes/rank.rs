@@ -262,6 +262,10 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
         },
         "context:all-corrections-old" => "all rovers of the base had old corrections at once".to_owned(),
         "context:only-own-corrections-old" => "only this rover's corrections were old".to_owned(),
+        "context:corrections-stop-together" => {
+            "corrections stopped for the other rovers in the same seconds".to_owned()
+        }
+        "context:corrections-stop-apart" => "corrections stopped for this rover at a time of its own".to_owned(),
         "context:corrections-far" => "corrections get old where the rover is far from the base".to_owned(),
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
         "context:far-from-base" => "the rover was far from the base".to_owned(),

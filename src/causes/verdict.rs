@@ -1,8 +1,7 @@
 //! One verdict a segment of lost time: probabilities over the causes from the evidence that overlaps it.
 
-use super::weights::Weights;
+use super::weights::{Row, Weights};
 use crate::correlate::evidence::Segment;
-use std::collections::BTreeMap;
 
 /// Id and side of every cause, in the order of the contract.
 pub const CAUSES: [(&str, &str); 22] = [
@@ -53,28 +52,36 @@ pub struct Verdict {
 pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict {
     let mut scores = [0.0_f64; 22];
     let mut reasons: Vec<Vec<(usize, f64)>> = vec![Vec::new(); CAUSES.len()];
-    for (c, (cause, side)) in CAUSES.iter().enumerate() {
-        // Evidence that depends on one observation counts once: the strongest piece of each group.
-        let mut groups: BTreeMap<&str, (usize, f64)> = BTreeMap::new();
-        for (k, f) in segment.features.iter().enumerate() {
-            let Some(row) = weights.row(&f.id) else { continue };
-            let says = weights.says(&f.id, cause, side) * f.strength;
-            if says == 0.0 {
-                continue;
-            }
-            let best = groups.entry(row.group.as_str()).or_insert((k, says));
-            if says.abs() > best.1.abs() {
-                *best = (k, says);
+    // Evidence that depends on one observation counts once: the strongest piece of each group.
+    let mut groups: Vec<&str> = Vec::new();
+    let mut pieces: Vec<(usize, usize, &Row)> = Vec::with_capacity(segment.features.len());
+    for (k, f) in segment.features.iter().enumerate() {
+        let Some(row) = weights.row(&f.id) else { continue };
+        let group = groups.iter().position(|g| *g == row.group).unwrap_or_else(|| {
+            groups.push(&row.group);
+            groups.len() - 1
+        });
+        pieces.push((k, group, row));
+    }
+    let never = never(segment);
+    let mut best: Vec<Option<(usize, f64)>> = Vec::new();
+    for (c, (cause, _)) in CAUSES.iter().enumerate() {
+        best.clear();
+        best.resize(groups.len(), None);
+        for (k, group, row) in &pieces {
+            let says = row.by_cause.get(c).copied().unwrap_or(0.0) * segment.features[*k].strength;
+            if says != 0.0 && best[*group].is_none_or(|b| says.abs() > b.1.abs()) {
+                best[*group] = Some((*k, says));
             }
         }
         let own: f64 =
-            groups.values().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
-        let total: f64 = groups.values().map(|(_, s)| s).sum();
-        scores[c] = weights.prior(cause) + extra[c] + total + never(segment, cause, side);
+            best.iter().flatten().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
+        let total: f64 = best.iter().flatten().map(|(_, s)| s).sum();
+        scores[c] = weights.prior(cause) + extra[c] + total + never[c];
         if own < weights.calibration.least_own {
             scores[c] -= weights.calibration.without_own;
         }
-        reasons[c] = groups.into_values().collect();
+        reasons[c].extend(best.iter().flatten());
         reasons[c].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     }
     let unexplained = weights.prior(UNEXPLAINED);
@@ -111,47 +118,49 @@ fn is_own(id: &str) -> bool {
 }
 
 /// What must never be said (`analysis.md`, Verdicts): log-odds so low that nothing outweighs them.
-fn never(segment: &Segment, cause: &str, side: &str) -> f64 {
+fn never(segment: &Segment) -> [f64; 22] {
     const NEVER: f64 = -12.0;
     let others = segment.others;
     let strength = |id: &str| segment.features.iter().find(|f| f.id == id).map_or(0.0, |f| f.strength);
-    let mut sum = 0.0;
-    // A base cause for loss that only one of several observed rovers has.
-    if side == "base" && others.observed >= 2 && others.lost_share < 0.1 {
-        sum += NEVER;
-    }
-    // A rover cause for loss that all have at once.
-    if side == "rover" && others.observed >= 2 && others.lost_share > 0.9 {
-        sum += NEVER;
-    }
-    // A link cause while corrections are fresh (a clash delivers fresh corrections of the wrong base).
-    if side == "link" && cause != "link-station-clash" && strength("context:corrections-fresh") > 0.9 {
-        sum += NEVER;
-    }
-    // Interference from a slow drift: it needs a drop, jumps or a spike of its own.
-    if cause == "base-interference"
-        && strength("base:band-drop")
-            + strength("base:band-jumps")
-            + strength("base:spectrum-spike")
-            + strength("base:all-bands-drop")
-            < 0.05
-    {
-        sum += NEVER;
-    }
-    // A sky cause from one base while its neighbours were quiet; without neighbours it needs two of: several satellites
-    // fading, the place and local time for it, Kp or a flare.
-    if side == "sky" && cause != "long-baseline" {
-        if segment.neighbours.observed >= 2 && segment.neighbours.lost_share < 0.03 {
+    let fresh = strength("context:corrections-fresh");
+    let interference = strength("base:band-drop")
+        + strength("base:band-jumps")
+        + strength("base:spectrum-spike")
+        + strength("base:all-bands-drop");
+    let signs = [
+        strength("base:satellites-fading") > 0.05,
+        strength("context:equatorial-evening") + strength("context:auroral") > 0.1,
+        strength("sky:kp-storm") + strength("sky:flare") > 0.1,
+    ];
+    let signs = signs.iter().filter(|s| **s).count();
+    CAUSES.map(|(cause, side)| {
+        let mut sum = 0.0;
+        // A base cause for loss that only one of several observed rovers has.
+        if side == "base" && others.observed >= 2 && others.lost_share < 0.1 {
             sum += NEVER;
         }
-        let signs = [
-            strength("base:satellites-fading") > 0.05,
-            strength("context:equatorial-evening") + strength("context:auroral") > 0.1,
-            strength("sky:kp-storm") + strength("sky:flare") > 0.1,
-        ];
-        if segment.neighbours.observed == 0 && signs.iter().filter(|s| **s).count() < 2 {
+        // A rover cause for loss that all have at once.
+        if side == "rover" && others.observed >= 2 && others.lost_share > 0.9 {
             sum += NEVER;
         }
-    }
-    sum
+        // A link cause while corrections are fresh (a clash delivers fresh corrections of the wrong base).
+        if side == "link" && cause != "link-station-clash" && fresh > 0.9 {
+            sum += NEVER;
+        }
+        // Interference from a slow drift: it needs a drop, jumps or a spike of its own.
+        if cause == "base-interference" && interference < 0.05 {
+            sum += NEVER;
+        }
+        // A sky cause from one base while its neighbours were quiet; without neighbours it needs two of: several satellites
+        // fading, the place and local time for it, Kp or a flare.
+        if side == "sky" && cause != "long-baseline" {
+            if segment.neighbours.observed >= 2 && segment.neighbours.lost_share < 0.03 {
+                sum += NEVER;
+            }
+            if segment.neighbours.observed == 0 && signs < 2 {
+                sum += NEVER;
+            }
+        }
+        sum
+    })
 }

@@ -46,6 +46,9 @@ pub struct Row {
     pub group: String,
     /// Log-odds by cause id or side.
     pub says: BTreeMap<String, f64>,
+    /// The same, of each cause (its own and its side's) in the order of the causes given to [`Weights::parse`].
+    #[serde(skip)]
+    pub by_cause: Vec<f64>,
 }
 
 /// The weights in use.
@@ -66,7 +69,9 @@ impl Weights {
         let table: Table = toml::from_str(text).map_err(|e| format!("weights: {e}"))?;
         let known = |name: &str| cause_sides.iter().any(|(cause, side)| *cause == name || *side == name);
         let mut rows = BTreeMap::new();
-        for row in table.evidence {
+        for mut row in table.evidence {
+            let of = |name: &str| row.says.get(name).copied().unwrap_or(0.0);
+            row.by_cause = cause_sides.iter().map(|(cause, side)| of(cause) + of(side)).collect();
             if let Some(bad) = row.says.keys().find(|k| !known(k)) {
                 return Err(format!("weights: `{}` names `{bad}`, which is neither a cause nor a side", row.id));
             }

@@ -2,6 +2,7 @@
 
 use super::options::{Common, ReportArgs};
 use super::{Exit, print, say};
+use crate::causes::about;
 use crate::config::settings::{self, Settings};
 use crate::model::time::{DAY_MS, UtcMs, parse_utc};
 use crate::pipeline::{self, Given, Request, RunError, Watch};
@@ -47,7 +48,6 @@ pub fn run(args: &ReportArgs, common: &Common) -> Exit {
     };
     watch.done();
     let log = format!("{}\nrun time {:.1} s\n", outcome.log, started.elapsed().as_secs_f64());
-    let options = ReportOptions { complaints_given: outcome.complaints_given, ..options };
     if let Err(error) = report::write(&outcome.findings, &outcome.pictures, &options, &args.out, &log) {
         say(&format!("lostfix: {error}"));
         return Exit::Failed;
@@ -117,11 +117,12 @@ pub(super) fn load_settings(path: &Path) -> Result<Settings, String> {
 }
 
 fn formats(names: &[String]) -> Result<ReportOptions, String> {
-    let mut options = ReportOptions { html: false, md: false, complaints_given: false };
+    let mut options =
+        ReportOptions { html: false, markdown: false, about: about::about, cautions: &about::GENERAL_CAUTIONS };
     for name in names {
         match name.trim() {
             "html" => options.html = true,
-            "md" => options.md = true,
+            "md" => options.markdown = true,
             other => return Err(format!("--format {other}: known are html and md")),
         }
     }

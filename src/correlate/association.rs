@@ -16,6 +16,9 @@ const ONSET_MS: i64 = 60_000;
 /// Lost runs closer than this are one cluster, ms.
 const CLUSTER_MS: i64 = 60_000;
 
+/// Begins and ends.
+type Spans = Vec<(UtcMs, UtcMs)>;
+
 /// How loss goes with one kind of event.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Association {
@@ -58,7 +61,7 @@ pub fn associations(
     rovers: &[(&RoverCase, &Grid)],
     timing: impl Fn(&str) -> Timing,
 ) -> BTreeMap<&'static str, Association> {
-    let mut kinds: BTreeMap<&'static str, (Timing, Vec<(UtcMs, UtcMs)>)> = BTreeMap::new();
+    let mut kinds: BTreeMap<&'static str, (Timing, Spans)> = BTreeMap::new();
     for e in events {
         let (t, windows) = kinds.entry(e.kind).or_insert_with(|| (timing(e.kind), Vec::new()));
         windows.push((e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms)));
@@ -117,7 +120,9 @@ struct Loss {
     total: f64,
     /// Sum of squares over clusters.
     squares: f64,
-    /// Begin and lost ms of each run.
+    /// Begin and lost ms of each cluster, by time.
+    clusters: Vec<(UtcMs, f64)>,
+    /// The same of each run in them.
     runs: Vec<(UtcMs, f64)>,
 }
 
@@ -126,18 +131,21 @@ impl Loss {
         let mut runs: Vec<(UtcMs, UtcMs, f64)> =
             rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| (p.from, p.to, p.lost_ms as f64))).collect();
         runs.sort_by_key(|r| (r.0, r.1));
-        let (mut total, mut squares, mut cluster, mut end) = (0.0, 0.0, 0.0, UtcMs::MIN);
+        let mut clusters: Vec<(UtcMs, f64)> = Vec::new();
+        let mut end = UtcMs::MIN;
         for (from, to, ms) in &runs {
-            if *from > end.saturating_add(CLUSTER_MS) {
-                squares += cluster * cluster;
-                cluster = 0.0;
+            match clusters.last_mut() {
+                Some(c) if *from <= end.saturating_add(CLUSTER_MS) => c.1 += ms,
+                _ => clusters.push((*from, *ms)),
             }
-            cluster += ms;
-            total += ms;
             end = end.max(*to);
         }
-        squares += cluster * cluster;
-        Loss { total, squares, runs: runs.into_iter().map(|r| (r.0, r.2)).collect() }
+        Loss {
+            total: clusters.iter().map(|c| c.1).sum(),
+            squares: clusters.iter().map(|c| c.1 * c.1).sum(),
+            clusters,
+            runs: runs.into_iter().map(|r| (r.0, r.2)).collect(),
+        }
     }
 
     /// Upper bound of the probability that `met` of the lost time falls into a part `share` of the time when each cluster
@@ -164,15 +172,15 @@ fn chance(
 ) -> f64 {
     let begin_ms: i64 = begins.iter().map(|(a, b)| rovers.iter().map(|(_, g)| g.within(*a, *b).0).sum::<i64>()).sum();
     let share_begin = (begin_ms as f64 / total_ms.max(1) as f64).clamp(0.0, 1.0);
-    let begun: f64 = loss
-        .runs
-        .iter()
-        .filter(|(from, _)| {
-            let at = begins.partition_point(|(_, to)| *to < *from);
-            begins.get(at).is_some_and(|(a, _)| *a <= *from)
-        })
-        .map(|(_, ms)| ms)
-        .sum();
+    let begun = |spans: &[(UtcMs, f64)]| -> f64 {
+        let begins_there = |t: UtcMs| {
+            let at = begins.partition_point(|(_, to)| *to < t);
+            begins.get(at).is_some_and(|(from, _)| *from <= t)
+        };
+        spans.iter().filter(|(from, _)| begins_there(*from)).map(|(_, ms)| ms).sum()
+    };
+    // A short loss just before may have been joined to the cluster: then its runs speak.
+    let begun = begun(&loss.clusters).max(begun(&loss.runs));
     (2.0 * loss.chance(lost_inside, share_inside).min(loss.chance(begun, share_begin))).min(1.0)
 }
 
@@ -184,9 +192,9 @@ mod tests {
     fn one_cluster_is_met_by_chance_as_often_as_its_share_of_the_time() {
         // By hand: a single cluster falls into a tenth of the time with probability 0.1; two equal ones both with 0.01,
         // for which Cantelli gives 0.18 / (0.18 + 1.8 * 1.8).
-        let one = Loss { total: 100.0, squares: 10_000.0, runs: Vec::new() };
+        let one = Loss { total: 100.0, squares: 10_000.0, clusters: Vec::new(), runs: Vec::new() };
         assert!((one.chance(100.0, 0.1) - 0.1).abs() < 1e-12);
-        let two = Loss { total: 2.0, squares: 2.0, runs: Vec::new() };
+        let two = Loss { total: 2.0, squares: 2.0, clusters: Vec::new(), runs: Vec::new() };
         assert!((two.chance(2.0, 0.1) - 0.18 / (0.18 + 3.24)).abs() < 1e-12);
         assert_eq!(one.chance(5.0, 0.1), 1.0);
         assert_eq!(one.chance(100.0, 1.0), 1.0);

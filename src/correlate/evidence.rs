@@ -11,6 +11,9 @@ use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Association by event kind.
+type ByKind = BTreeMap<&'static str, Association>;
+
 /// How an event kind works in time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Timing {
@@ -140,7 +143,7 @@ pub fn gather(
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
-                let parts: [(&Timeline<'_>, usize, Option<&BTreeMap<&'static str, Association>>); 3] =
+                let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
                     [(&base, 0, Some(&out.base_associations)), (&mine, own_at, Some(&own)), (&sky, sky_at, None)];
                 for (timeline, at, associated) in parts {
                     for k in timeline.near(from, to) {
@@ -362,6 +365,27 @@ fn context(
         add("all-corrections-old", o.old_share * old.sqrt());
         add("only-own-corrections-old", (1.0 - 2.0 * o.old_share).clamp(0.0, 1.0) * old.sqrt());
     }
+    // Corrections that stop for several rovers in the same seconds stop at the base or its radio; with distance and terrain
+    // each rover loses them at a time of its own.
+    if old > 0.2
+        && let Some(begin) = stop_of(rover, segment)
+    {
+        let mut together = (0, 0);
+        for other in case.rovers.iter().filter(|o| o.unit != rover.unit && !o.never_corrected) {
+            let at = other.times.partition_point(|t| *t < begin);
+            let observed = other.times.get(at).is_some_and(|t| *t <= begin + 20_000);
+            if observed {
+                together.0 += 1;
+                let stops = other.events.iter().any(|e| e.kind == "corrections-old" && (e.from - begin).abs() <= 8_000);
+                together.1 += i32::from(stops);
+            }
+        }
+        if together.0 > 0 {
+            let share = f64::from(together.1) / f64::from(together.0);
+            add("corrections-stop-together", share);
+            add("corrections-stop-apart", 1.0 - share);
+        }
+    }
     add("corrections-far", reached / total);
     add("place-bound", bound / total);
     add("far-from-base", distant / total);
@@ -392,6 +416,16 @@ fn context(
         FixState::Autonomous | FixState::None | FixState::Dgnss => add("state-low", 1.0),
         _ => {}
     }
+}
+
+/// When the corrections stopped that are old in the segment, UTC ms.
+fn stop_of(rover: &RoverCase, segment: &Segment) -> Option<UtcMs> {
+    rover
+        .events
+        .iter()
+        .filter(|e| e.kind == "corrections-old" && e.from < segment.to && e.to > segment.from)
+        .max_by_key(|e| (segment.to.min(e.to) - segment.from.max(e.from), e.from))
+        .map(|e| e.from)
 }
 
 /// Distance of each epoch to the base, km; NaN where unknown. Sphere of 6371 km.

@@ -7,6 +7,9 @@ use crate::model::time::UtcMs;
 /// Length of a cell, ms.
 pub const CELL_MS: i64 = 10_000;
 
+/// Longest grid, cells: 400 days.
+const MOST_CELLS: i64 = 400 * 8_640;
+
 /// Observed and lost time of one rover by cell, ms.
 #[derive(Debug, Clone, Default)]
 pub struct Grid {
@@ -24,8 +27,9 @@ impl Grid {
     /// The grid of one rover.
     pub fn of(rover: &RoverCase, old_s: f32) -> Grid {
         let (Some(begin), Some(end)) = (rover.times.first(), rover.times.last()) else { return Grid::default() };
-        let first = begin.div_euclid(CELL_MS);
-        let n = usize::try_from(end.div_euclid(CELL_MS) - first + 1).unwrap_or(0).min(60_000_000);
+        // A single epoch with a wrong date must not cost the memory of decades: the last of the time counts.
+        let first = begin.div_euclid(CELL_MS).max(end.div_euclid(CELL_MS).saturating_sub(MOST_CELLS));
+        let n = usize::try_from(end.div_euclid(CELL_MS) - first + 1).unwrap_or(0);
         let mut grid = Grid { first, observed: vec![0; n], lost: vec![0; n], old: vec![0; n] };
         for i in 0..rover.times.len().min(rover.time.kinds.len()) {
             let kind = rover.time.kinds[i];
@@ -136,6 +140,15 @@ mod tests {
         assert_eq!(o.observed, 2);
         assert!((o.lost_share - 0.55).abs() < 1e-9, "{o:?}");
         assert_eq!(others([&a], 900_000, 950_000).observed, 0);
+    }
+
+    #[test]
+    fn one_epoch_with_a_wrong_date_does_not_make_a_grid_of_decades() {
+        let mut r = rover(100..200);
+        r.times[0] = -1_000_000_000_000;
+        let grid = Grid::of(&r, 5.0);
+        assert!(grid.observed.len() <= MOST_CELLS as usize + 1);
+        assert_eq!(grid.within(100_000, 200_000), (100_000, 100_000, 0));
     }
 
     #[test]

@@ -18,6 +18,26 @@ struct Series {
     t: Vec<UtcMs>,
     drop: Vec<f64>,
     step: Vec<f64>,
+    /// How much each satellite changes for itself, dB.
+    scatter: Vec<f64>,
+    /// The same in the middle of the series.
+    usual_scatter: f64,
+}
+
+impl Series {
+    /// A change of a cell that all satellites share: more than what each of them does for itself.
+    fn shared_step(&self, i: usize, limits: &Limits) -> bool {
+        let step = self.step[i];
+        step.is_finite()
+            && step >= limits.band_jump_db
+            && !(self.scatter[i].is_finite() && step < 1.5 * self.scatter[i])
+    }
+
+    /// Whether the satellites fade each for itself in a stretch: then a low median is no common fall.
+    fn fades(&self, first: usize, end: usize, depth: f64) -> bool {
+        let inside = median(self.scatter[first..end].iter().copied()).unwrap_or(0.0);
+        inside >= 1.5 && inside >= 2.0 * self.usual_scatter && inside >= 0.35 * depth
+    }
 }
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
@@ -26,6 +46,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let bands = view::u32s_full(table, "band");
     let medians = view::f32s(table, "cn0_median");
     let steps = view::f32s(table, "cn0_step_max");
+    let scatters = view::f32s(table, "cn0_scatter");
     let satellites = view::u32s_full(table, "satellites");
     let mut all: Vec<Series> = Vec::new();
     for band in Band::ALL {
@@ -44,7 +65,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         let drop: Vec<f64> =
             value.iter().zip(&base).map(|(v, b)| if b.is_finite() { b - v } else { fallback - v }).collect();
         let step: Vec<f64> = rows.iter().map(|i| f64::from(steps[*i])).collect();
-        all.push(Series { band, t, drop, step });
+        let scatter: Vec<f64> = rows.iter().map(|i| f64::from(scatters[*i])).collect();
+        let usual_scatter = median(scatter.iter().copied()).unwrap_or(0.0);
+        all.push(Series { band, t, drop, step, scatter, usual_scatter });
     }
     let maker = Maker::new(frames, table);
     let mut events = Vec::new();
@@ -54,9 +77,11 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         for s in stretches(&this.t, &flags, 10_000, 60_000, 20_000) {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
             let depth = median(inside.iter().copied()).unwrap_or(0.0);
+            if this.fades(s.first, s.end, depth) {
+                continue;
+            }
             // A common step at the edges or inside, or most of the fall or of the rise within half a minute.
-            let sharp = (s.first.saturating_sub(2)..(s.end + 2).min(this.t.len()))
-                .any(|i| this.step[i].is_finite() && this.step[i] >= limits.band_jump_db)
+            let sharp = (s.first.saturating_sub(2)..(s.end + 2).min(this.t.len())).any(|i| this.shared_step(i, limits))
                 || edge_db(this, s.first).max(-edge_db(this, s.end)) >= 0.6 * depth;
             // How far the other bands fell at the time; a band that is gone while this one is not has fallen all the way.
             let others: Vec<(Band, f64)> = all
@@ -120,8 +145,7 @@ fn edge_db(series: &Series, at: usize) -> f64 {
 
 /// Stretches in which a band's median jumps again and again.
 fn jumps(series: &Series, maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
-    let jumpy: Vec<usize> =
-        (0..series.t.len()).filter(|i| series.step[*i].is_finite() && series.step[*i] >= limits.band_jump_db).collect();
+    let jumpy: Vec<usize> = (0..series.t.len()).filter(|i| series.shared_step(*i, limits)).collect();
     let need = limits.band_jumps_in_10_min.max(1.0) as usize;
     let mut flags = vec![false; series.t.len()];
     for window in jumpy.windows(need) {

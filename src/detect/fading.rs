@@ -76,8 +76,52 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             ),
         ));
     }
+    events.extend(scattering(frames, limits));
     events.extend(few(frames, limits));
     events
+}
+
+/// Stretches in which the satellites of two bands change each for itself much more than usual (of one band where only
+/// one is there): fades that no common cause explains.
+fn scattering(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let times = view::i64s(&frames.bands, "time");
+    let bands = view::u32s_full(&frames.bands, "band");
+    let scatter = view::f32s(&frames.bands, "cn0_scatter");
+    let satellites = view::u32s_full(&frames.bands, "satellites");
+    let mut cells: BTreeMap<UtcMs, (u32, u32, f64)> = BTreeMap::new();
+    let mut usual: BTreeMap<u32, f64> = BTreeMap::new();
+    let judged = |i: usize| bands[i] != u32::from(Band::L2W.code()) && satellites[i] >= 5 && scatter[i].is_finite();
+    for band in Band::ALL.map(|b| u32::from(b.code())) {
+        let of = (0..times.len()).filter(|i| bands[*i] == band && judged(*i)).map(|i| f64::from(scatter[i]));
+        usual.insert(band, quantile(of, 0.25).unwrap_or(0.0));
+    }
+    for i in (0..times.len()).filter(|i| judged(*i)) {
+        let cell = cells.entry(times[i]).or_default();
+        let value = f64::from(scatter[i]);
+        let limit = (limits.scatter_db).max(2.0 * usual.get(&bands[i]).copied().unwrap_or(0.0));
+        cell.0 += 1;
+        cell.1 += u32::from(value >= limit);
+        cell.2 = cell.2.max(value);
+    }
+    let t: Vec<UtcMs> = cells.keys().copied().collect();
+    let flags: Vec<bool> = cells.values().map(|(n, over, _)| *over >= 2 || (*over == 1 && *n == 1)).collect();
+    let maker = Maker::new(frames, &frames.bands);
+    stretches(&t, &flags, 10_000, 90_000, 60_000)
+        .into_iter()
+        .filter(|s| flags[s.first..s.end].iter().filter(|f| **f).count() * 3 >= s.end - s.first)
+        .map(|s| {
+            let worst = median(cells.range(s.from..s.to).map(|(_, c)| c.2)).unwrap_or(0.0);
+            maker.event(
+                "satellites-fading",
+                s.from,
+                s.to,
+                Some(worst),
+                "dB",
+                (0.4 + 0.2 * worst / limits.scatter_db).min(1.0),
+                format!("satellites fade each for itself: {worst:.1} dB from epoch to epoch, on two bands and more"),
+            )
+        })
+        .collect()
 }
 
 /// The largest common step of any band in each minute, dB.

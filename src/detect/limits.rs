@@ -97,6 +97,8 @@ limits! {
     fading_satellites = 3.0,
     /// ... up to this share of all: more is the receiver, not the sky.
     fading_share_max = 0.75,
+    /// Mean change of single satellites against the shared change, from epoch to epoch, that is fading, dB.
+    scatter_db = 1.6,
     /// Correction age that needs attention, s (2 to 5 s attention, 5 to 10 s degraded: common practice, no source).
     age_old_s = 5.0,
     /// Fewer than this part of a rover's usual satellites is few.

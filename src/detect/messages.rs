@@ -121,7 +121,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             s.to,
             Some(inside),
             "s",
-            (0.4 + 0.1 * inside / limits.observables_slow_s).min(1.0),
+            (0.05 + 0.15 * inside / limits.observables_slow_s).min(1.0),
             format!("observables every {inside:.0} s instead of every second"),
         ));
     }

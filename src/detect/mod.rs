@@ -14,6 +14,8 @@ mod limits;
 mod messages;
 mod own_signal;
 mod restart;
+#[cfg(test)]
+mod samples;
 mod second_frequency;
 mod setup;
 mod slips;

@@ -27,7 +27,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let second = view::u32s_full(&frames.systems, "second");
     let mut cells: BTreeMap<i64, Cell> = BTreeMap::new();
     for i in 0..times.len() {
-        if !System::from_letter(systems[i] as u8).is_some_and(|s| s != System::Sbas) {
+        if System::from_letter(systems[i] as u8).is_none_or(|s| s == System::Sbas) {
             continue;
         }
         let cell = cells.entry(times[i]).or_default();

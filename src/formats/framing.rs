@@ -228,7 +228,7 @@ impl Readers {
         // Ids of corrections that a rover heard are not its own.
         let station_ids = if uses_corrections { BTreeSet::new() } else { pieces.station_ids };
         let identity = Identity { station_ids, ..Identity::default() };
-        Parsed { look, rows: own, received, span, identity, undated }
+        Parsed { look, rows: own, received, span, identity, undated, ..Parsed::default() }
     }
 }
 

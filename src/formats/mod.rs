@@ -5,11 +5,15 @@
 
 pub mod bits;
 pub mod framing;
+pub mod ionex;
 mod nmea;
+pub mod rinex;
 pub mod rtcm;
+pub mod sitelog;
 pub mod tally;
 pub mod text;
 
+use crate::maths::orbits::Ephemeris;
 use crate::model::clock::DateHints;
 use crate::model::look::FileLook;
 use crate::model::problem::Problem;
@@ -52,6 +56,12 @@ pub struct Parsed {
     pub span: Option<(UtcMs, UtcMs)>,
     /// Who wrote it, by its own words.
     pub identity: Identity,
+    /// Broadcast orbits, in the order of the file.
+    pub ephemerides: Vec<Ephemeris>,
+    /// Ionosphere maps (IONEX).
+    pub maps: Option<Box<ionex::Maps>>,
+    /// Antenna, cable and receiver history (IGS site log).
+    pub site_log: Option<Box<sitelog::SiteLog>>,
     /// The rows have times of day or week but no date is known: they cannot be placed.
     pub undated: bool,
 }
@@ -79,7 +89,11 @@ pub fn recognise(head: &[u8], context: &FileContext, settings: &FormatSettings) 
     if framed.is_certain() {
         return Some(framing::stream(&framed, context));
     }
-    // ENTRY rinex: `rinex::sniff(head, context)`.
+    let archive =
+        rinex::sniff(head, context).or_else(|| ionex::sniff(head, context)).or_else(|| sitelog::sniff(head, context));
+    if archive.is_some() {
+        return archive;
+    }
     // A syslog may hold a sentence, so only certain streams come before it.
     if let Some(stream) = text::sniff(head, context, settings) {
         return Some(stream);

@@ -1,20 +1,144 @@
-//! Room: report.
+//! Room: report. Findings and pictures in; HTML pages, Markdown, JSON and tables out. Knows no table of data, no format of
+//! a log and no rule of a verdict: it only renders.
+//!
+//! ```text
+//! findings + pictures -> [view]  flat text structs  -> templates (report-templates/) -> index.html, sites/, report.md
+//!                     -> [json]  rounded            -> findings.json
+//!                     -> [tables] guarded cells     -> tables/*.csv
+//! all files -> [folder] a temporary folder beside the target, renamed at the end
+//! ```
+
+mod folder;
+mod json;
+mod names;
+mod tables;
+mod templates;
+#[cfg(test)]
+mod test_fleet;
+#[cfg(test)]
+mod tests;
+mod text;
+mod timeline;
+mod times;
+mod view;
+
+use crate::model::about::About;
 use crate::model::findings::Findings;
 use crate::model::picture::Pictures;
-use std::path::Path;
-/// x
-#[derive(Default, Clone, Debug)]
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+/// What to write and with which words.
+#[derive(Clone, Copy)]
 pub struct ReportOptions {
-    /// x
+    /// Write `index.html`, `sites/` and, when there were complaints, `complaints.html`.
     pub html: bool,
-    /// x
-    pub md: bool,
-    /// x
-    pub complaints_given: bool,
+    /// Write `report.md`.
+    pub markdown: bool,
+    /// The manual text of a cause id (`causes::about::about`).
+    pub about: fn(&str) -> Option<&'static About>,
+    /// Cautions of every report (`causes::about::GENERAL_CAUTIONS`).
+    pub cautions: &'static [&'static str],
 }
-/// x
-pub fn write(f: &Findings, _p: &Pictures, _o: &ReportOptions, out: &Path, log: &str) -> std::io::Result<()> {
-    std::fs::create_dir_all(out)?;
-    std::fs::write(out.join("findings.json"), serde_json::to_string_pretty(f)?)?;
-    std::fs::write(out.join("run.log"), log)
+
+/// Why no report was written. In every case the target folder is as it was before.
+#[derive(Debug)]
+pub enum ReportError {
+    /// The target is something that is not ours to replace.
+    NotOurs {
+        /// The target.
+        path: PathBuf,
+        /// What is there.
+        found: String,
+    },
+    /// A file or folder could not be written or renamed.
+    Io {
+        /// Where.
+        path: PathBuf,
+        /// What was tried.
+        doing: &'static str,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A template or value could not be rendered: a fault of the program.
+    Render {
+        /// Which page.
+        page: String,
+        /// What the engine said.
+        what: String,
+    },
+}
+
+impl fmt::Display for ReportError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotOurs { path, found } => write!(
+                f,
+                "{}: {found}. The report is only written into a new or empty folder or over a former report; name another \
+                 folder with --out",
+                path.display()
+            ),
+            Self::Io { path, doing, source } => {
+                write!(
+                    f,
+                    "{}: could not {doing}: {source}. Check the path, the free space and your rights there",
+                    path.display()
+                )
+            }
+            Self::Render { page, what } => {
+                write!(
+                    f,
+                    "{page} could not be made: {what}. This is a fault of the program; please report it with this line"
+                )
+            }
+        }
+    }
+}
+
+impl std::error::Error for ReportError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Io { source, .. } => Some(source),
+            _ => None,
+        }
+    }
+}
+
+/// Writes the whole report to `out`: `findings.json`, `tables/`, `run.log` always, pages and Markdown as the options say.
+///
+/// Everything is made in a temporary folder beside `out` and renamed at the end, so that a reader never meets half a report.
+/// `out` may be absent, empty or a former report; files of other people lying in a former report are kept.
+///
+/// # Errors
+/// [`ReportError`]; then `out` is as before and nothing of the temporary folder remains.
+pub fn write(
+    findings: &Findings,
+    pictures: &Pictures,
+    options: &ReportOptions,
+    out: &Path,
+    run_log: &str,
+) -> Result<(), ReportError> {
+    let target = folder::Target::check(out)?;
+    let stage = target.stage()?;
+    let rounded = json::rounded(findings);
+    stage.put("findings.json", &json::text(&rounded)?)?;
+    stage.put("run.log", run_log)?;
+    stage.put("tables/float_periods.csv", &tables::float_periods(&rounded))?;
+    stage.put("tables/base_events.csv", &tables::base_events(&rounded))?;
+    stage.put("tables/site_ranking.csv", &tables::site_ranking(&rounded))?;
+    let pages = view::Pages::new(&rounded, pictures, options);
+    let engine = templates::Engine::new()?;
+    if options.html {
+        stage.put("index.html", &engine.render("index.html", &pages.fleet)?)?;
+        for site in &pages.sites {
+            stage.put(&site.path, &engine.render("site.html", site)?)?;
+        }
+        if let Some(complaints) = &pages.complaints {
+            stage.put("complaints.html", &engine.render("complaints.html", complaints)?)?;
+        }
+    }
+    if options.markdown {
+        stage.put("report.md", &engine.render("report.md", &pages)?)?;
+    }
+    stage.finish()
 }

@@ -4,5 +4,6 @@
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
 
 mod never;
+mod scale;
 mod site;
 mod trade;

@@ -129,3 +129,34 @@ fn states_and_empty_ages_do_not_stop_anything() {
     assert!((sum - 1.0).abs() < 1e-6, "{sum}");
     assert!(told.ranking.causes.iter().all(|c| (0.0..=1.0).contains(&c.confidence)));
 }
+
+/// Never: "a base cause for loss that only one of several observed rovers has", however much the base shows.
+#[test]
+fn a_jammed_base_is_not_the_cause_of_what_one_of_four_rovers_has() {
+    let jam = |s: i64| within(s, 4000, 5200) && (s / 40) % 2 == 0;
+    let mut site = Site::default()
+        .with_base(move |s| BaseNow {
+            drop_db: [0.0, if jam(s) { 7.0 } else { 0.0 }, 0.0],
+            step_db: [0.0, if jam(s) != jam(s - 10) { 6.0 } else { 0.0 }, 0.0],
+            ..BaseNow::default()
+        })
+        .with_rovers(4, |r, s| RoverNow::default().lost(r == 1 && within(s, 4005, 5210)));
+    for s in (0..10_800).step_by(60) {
+        site = site.sweep(s, within(s, 4000, 5200).then_some((1228.0, 25.0)));
+    }
+    let told = site.judge();
+    assert!(told.has_event("band-drop") && told.has_event("band-jumps") && told.has_event("spectrum-spike"));
+    assert_eq!(told.side_hours("base"), 0.0, "{}", told.told());
+}
+
+/// Analysis.md, Coincidence 3: one loss in the middle of a condition that lasts half of the time began with nothing and is
+/// met by chance every other time.
+#[test]
+fn one_loss_within_a_long_condition_is_not_the_condition() {
+    let site = Site::default()
+        .with_base(|s| BaseNow { position: s < 5400, ..BaseNow::default() })
+        .with_rovers(3, |_, s| RoverNow::default().lost(within(s, 8000, 8060)));
+    let told = site.judge();
+    assert!(told.has_event("position-message-missing"));
+    told.must_be("unexplained");
+}

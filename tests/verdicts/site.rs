@@ -257,6 +257,7 @@ pub fn base_rows(does: &dyn Fn(i64) -> BaseNow, seed: u64) -> Rows {
                 satellites,
                 cn0_median: (LEVEL[b] - now.drop_db[b] + 0.2 * noise.normal()) as f32,
                 cn0_step_max: (0.3 + 0.1 * noise.next() + now.step_db[b]) as f32,
+                cn0_scatter: 0.5,
                 lost_lock: now.lost_lock,
             });
         }
@@ -370,6 +371,7 @@ pub fn rover_rows(does: &dyn Fn(i64) -> RoverNow, seed: u64, longitude: f64) -> 
                         satellites,
                         cn0_median: (LEVEL[b] - now.drop_db[b] + 0.4 * noise.normal()) as f32,
                         cn0_step_max: 0.4,
+                        cn0_scatter: 0.5,
                         lost_lock: 0,
                     });
                 }
@@ -512,6 +514,10 @@ impl Site {
             &EvidenceLimits { age_fresh_s: 3.0, age_old_s: 5.0, long_baseline_km: limits.long_baseline_km },
         );
         let ranking = rank(&case, &evidence, &weights);
-        Outcome { ranking, base_events: found, standing, rover_events: rover_found, evidence }
+        let out = Outcome { ranking, base_events: found, standing, rover_events: rover_found, evidence };
+        if std::env::var_os("LOSTFIX_TELL").is_some() {
+            println!("{}", out.told());
+        }
+        out
     }
 }

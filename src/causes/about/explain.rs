@@ -2,9 +2,9 @@
 
 use crate::model::about::About;
 
-/// The manual text of one cause, wrapped to `width` columns (at least 40), for `lostfix explain`. Ends with a newline.
+/// The manual text of one cause, wrapped to `width` columns (at least 48), for `lostfix explain`. Ends with a newline.
 pub fn explain_text(about: &About, width: usize) -> String {
-    let width = width.max(40);
+    let width = width.max(48);
     let mut out = String::new();
     out.push_str(about.title);
     out.push('\n');
@@ -68,7 +68,7 @@ mod tests {
 
     #[test]
     fn nothing_is_lost_and_lines_keep_their_width() {
-        for width in [40, 72, 100] {
+        for width in [48, 72, 100] {
             for about in ALL {
                 let text = explain_text(about, width);
                 let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");

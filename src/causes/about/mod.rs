@@ -59,6 +59,9 @@ pub const ALL: [&About; 23] = [
     &unexplained::ABOUT,
 ];
 
+/// What every report says whatever it found: no grade work on a float, findings are probabilities, logs are personal data.
+pub const GENERAL_CAUTIONS: [&str; 3] = [cautions::FLOAT, cautions::PROBABILITY, cautions::PRIVACY];
+
 /// The manual text of a cause id; `None` when the contract has no such id.
 pub fn about(id: &str) -> Option<&'static About> {
     ALL.into_iter().find(|a| a.id == id)

@@ -6,6 +6,7 @@ use super::FormatSettings;
 use super::body::{Body, Place};
 use super::lines::{Line, Lines};
 use crate::model::look::Format;
+use crate::model::problem::{Problem, Problems};
 use crate::model::time::{DAY_MS, HOUR_MS, UtcMs, days_from_date};
 
 /// One three-hour interval.
@@ -20,7 +21,7 @@ pub struct KpInterval {
 }
 
 /// Days from 1932-01-01 to 1970-01-01: the files count their days from the former.
-const DAYS_1932: i64 = 13_879;
+const DAYS_1932: i64 = 13_880;
 
 /// What a line of a Kp file is.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -100,6 +101,36 @@ fn thirds(kp: f64) -> Option<Option<f32>> {
     ((kp - third / 3.0).abs() < 0.01 && third <= 27.0).then_some(Some((third / 3.0) as f32))
 }
 
+/// All intervals of a file in order of time, and what was wrong with it. An interval given twice counts once: a
+/// definitive value before a preliminary one, else the later line. Missing values (-1) are left out.
+pub fn read(file: &[u8]) -> (Vec<KpInterval>, Vec<Problem>) {
+    let mut intervals: Vec<KpInterval> = Vec::new();
+    let mut problems = Problems::default();
+    let mut lines = Lines::default();
+    let mut take = |l: Line<'_>| match line(l.content()) {
+        KpLine::Values(values, _) if !l.too_long => intervals.extend(values.iter().flatten()),
+        KpLine::Comment if !l.too_long => {}
+        _ => problems.note("a line that is not Kp", || {
+            Problem::on_line(l.number, l.offset, "a line that is not Kp", "the line was left out")
+        }),
+    };
+    lines.feed(file, &mut take);
+    lines.finish(&mut take);
+    intervals.sort_by_key(|i| (i.from, i.definitive)); // stable: the later line stays behind
+    intervals.reverse();
+    intervals.dedup_by_key(|i| i.from);
+    intervals.reverse();
+    if intervals.is_empty() {
+        problems.note("no Kp", || {
+            Problem::whole(
+                "no Kp value in the file",
+                "give a GFZ text file: one line a three-hour interval or one line a day",
+            )
+        });
+    }
+    (intervals, problems.into_list())
+}
+
 /// A first value line in one of both layouts.
 pub fn sniff(head: &[u8], context: &FileContext, _settings: &FormatSettings) -> Option<Box<dyn Stream>> {
     let mut first = None;
@@ -163,24 +194,55 @@ mod tests {
 
     #[test]
     fn one_line_an_interval() {
-        // Columns of check-values.md 15.2. Days: 2026-05-04 is day 20577 of 1970, 1932-01-01 lies 13879 days before it.
-        let KpLine::Values(values, 0) = line(b"2026 05 04 03.0 04.50 34456.12500 34456.18750  2.667   12 0") else {
+        // Columns of check-values.md 15.2. Days: 2026-05-04 is 34457 days after 1932-01-01 (Python datetime).
+        let KpLine::Values(values, 0) = line(b"2026 05 04 03.0 04.50 34457.12500 34457.18750  2.667   12 0") else {
             panic!("not read")
         };
         let first = values[0].unwrap();
         assert_eq!(rfc3339(first.from), "2026-05-04T03:00:00Z");
         assert!((first.kp - 8.0 / 3.0).abs() < 1e-6 && !first.definitive);
-        assert_eq!(line(b"2026 05 04 03.0 04.50 34456.12500 34456.18750 -1.000   -1 0"), KpLine::Values([None; 8], 1));
+        assert_eq!(line(b"2026 05 04 03.0 04.50 34457.12500 34457.18750 -1.000   -1 0"), KpLine::Values([None; 8], 1));
+    }
+
+    #[test]
+    fn a_real_file_one_line_a_day() {
+        // Open data (GFZ, CC BY 4.0), MANIFEST.md; figures of its reference JSON: 30 rows, 6 missing, highest Kp 4.333.
+        let root = std::env::var("LOSTFIX_SHARED_DATA").unwrap_or_else(|_| "/work/shared/data".to_owned());
+        let Ok(file) = std::fs::read(format!("{root}/spaceweather/Kp_ap_Ap_SN_F107_nowcast_202502.txt")) else {
+            println!("skipped: no Kp file below {root}/spaceweather");
+            return;
+        };
+        let (intervals, problems) = read(&file);
+        assert!(problems.is_empty(), "{problems:?}");
+        assert_eq!(intervals.len(), 30 * 8 - 6);
+        assert_eq!(rfc3339(intervals[0].from), "2025-01-07T00:00:00Z");
+        assert!((intervals[0].kp - 7.0 / 3.0).abs() < 1e-6);
+        let highest = intervals.iter().map(|i| i.kp).fold(0.0, f32::max);
+        assert!((highest - 13.0 / 3.0).abs() < 1e-6);
+        assert_eq!(intervals.last().map(|i| rfc3339(i.from)).as_deref(), Some("2025-02-05T03:00:00Z"));
+        let parsed = crate::formats::text::tests::read(&file).unwrap();
+        assert_eq!((parsed.look.counts["intervals"], parsed.look.counts["missing"]), (234, 6));
+    }
+
+    #[test]
+    fn an_interval_given_twice_counts_once() {
+        let file = b"2026 05 04 03.0 04.50 34457.12500 34457.18750 2.667 12 1\n\
+            2026 05 04 03.0 04.50 34457.12500 34457.18750 5.000 48 0\nwhat\n\
+            2026 05 04 00.0 01.50 34457.00000 34457.06250 1.000 4 0\n";
+        let (intervals, problems) = read(file);
+        assert_eq!(intervals.iter().map(|i| i.kp.round()).collect::<Vec<_>>(), [1.0, 3.0]);
+        assert_eq!(problems[0].line, Some(3));
+        assert_eq!(read(b"").1.len(), 1);
     }
 
     #[test]
     fn what_is_not_kp() {
         for text in
-            ["2026 05 04 03.0 04.50 1.0 1.1 2.667 12 0", "2026 13 04 03.0 04.50 34456.1 34456.2 2.667 12 0", "a b c"]
+            ["2026 05 04 03.0 04.50 1.0 1.1 2.667 12 0", "2026 13 04 03.0 04.50 34457.1 34457.2 2.667 12 0", "a b c"]
         {
             assert_eq!(line(text.as_bytes()), KpLine::Unknown, "{text}");
         }
-        assert_eq!(line(b"2026 05 04 03.0 04.50 34456.12500 34456.18750 2.5 12 0"), KpLine::Unknown); // no third
+        assert_eq!(line(b"2026 05 04 03.0 04.50 34457.12500 34457.18750 2.5 12 0"), KpLine::Unknown); // no third
         assert_eq!(line(b"# text"), KpLine::Comment);
     }
 }

@@ -170,7 +170,7 @@ fn unit_cards_and_kp_are_recognised() {
     assert_eq!((card.look.counts["unit"], card.look.counts["antenna"]), (3, 1));
     let broken = read(b"[unit]\nid = \"EX-14\"\nrole = rover\n").unwrap();
     assert_eq!(lines_of(&broken), [3]);
-    let kp = read(b"#\n2026 05 04 03.0 04.50 34456.12500 34456.18750  2.667   12 0\nwhat\n").unwrap();
+    let kp = read(b"#\n2026 05 04 03.0 04.50 34457.12500 34457.18750  2.667   12 0\nwhat\n").unwrap();
     assert_eq!((kp.look.format, kp.look.counts["intervals"]), (Format::Kp, 1));
     assert_eq!(lines_of(&kp), [3]);
 }

@@ -1,0 +1,182 @@
+//! The tables for a spreadsheet.
+
+use crate::model::findings::Findings;
+use crate::model::time::{HOUR_MS, parse_utc};
+
+/// A cell that a spreadsheet would take for a formula gets a leading apostrophe; plain numbers stay as they are.
+fn guard(text: &str) -> String {
+    let risky = text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']);
+    let text = if risky && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() };
+    text.replace('\0', "\u{FFFD}")
+}
+
+fn optional(x: Option<f64>) -> String {
+    x.map(|v| v.to_string()).unwrap_or_default()
+}
+
+/// Hours between two RFC 3339 times, 4 decimals; empty when one cannot be read.
+fn span_hours(from: &str, to: &str) -> String {
+    match (parse_utc(from), parse_utc(to)) {
+        (Some(a), Some(b)) => format!("{:.4}", b.saturating_sub(a) as f64 / HOUR_MS as f64),
+        _ => String::new(),
+    }
+}
+
+/// RFC 4180 text of a head and rows.
+fn csv_text<I: Iterator<Item = Vec<String>>>(head: &[&str], rows: I) -> String {
+    let mut w = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).flexible(true).from_writer(Vec::new());
+    // Writing into memory cannot fail for want of space; an error would only leave the table short, so say it in the table.
+    let mut failed = w.write_record(head).is_err();
+    for row in rows {
+        failed |= w.write_record(row.iter().map(|c| guard(c))).is_err();
+    }
+    if failed {
+        let _ = w.write_record(["a row could not be written"]);
+    }
+    w.into_inner().map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default()
+}
+
+/// Every float period of every site.
+pub(super) fn float_periods(f: &Findings) -> String {
+    let rows = f.sites.iter().flat_map(|s| {
+        s.float_periods.iter().map(|p| {
+            vec![
+                s.site.clone(),
+                p.unit.clone(),
+                p.from.clone(),
+                p.to.clone(),
+                span_hours(&p.from, &p.to),
+                p.state.clone(),
+                optional(p.mean_correction_age_s),
+                optional(p.others_lost),
+                p.cause.clone(),
+                p.confidence.to_string(),
+                p.bundle.clone(),
+                p.file.clone(),
+            ]
+        })
+    });
+    csv_text(
+        &[
+            "site",
+            "unit",
+            "from_utc",
+            "to_utc",
+            "hours",
+            "state",
+            "mean_correction_age_s",
+            "others_lost_share",
+            "cause",
+            "confidence",
+            "bundle",
+            "file",
+        ],
+        rows,
+    )
+}
+
+/// Every event of every base.
+pub(super) fn base_events(f: &Findings) -> String {
+    let rows = f.sites.iter().flat_map(|s| {
+        s.base_events.iter().map(|e| {
+            vec![
+                s.site.clone(),
+                e.unit.clone(),
+                e.kind.clone(),
+                e.from.clone(),
+                e.to.clone(),
+                span_hours(&e.from, &e.to),
+                optional(e.value),
+                e.value_unit.clone(),
+                e.detail.clone(),
+                e.bundle.clone(),
+                e.file.clone(),
+            ]
+        })
+    });
+    csv_text(
+        &["site", "unit", "kind", "from_utc", "to_utc", "hours", "value", "value_unit", "detail", "bundle", "file"],
+        rows,
+    )
+}
+
+/// One row a site, lost hours by side.
+pub(super) fn site_ranking(f: &Findings) -> String {
+    let rows = f.sites.iter().map(|s| {
+        let side = |side: &str| -> String {
+            let sum: f64 = s.causes.iter().filter(|c| c.side == side).map(|c| c.lost_fix_hours).sum();
+            format!("{sum:.4}")
+        };
+        let top = s.causes.first();
+        vec![
+            s.rank.to_string(),
+            s.site.clone(),
+            s.name.clone(),
+            s.verdict.clone(),
+            s.observed_hours.to_string(),
+            s.lost_fix_hours.to_string(),
+            optional(s.fixed_share),
+            side("base"),
+            side("link"),
+            side("sky"),
+            side("rover"),
+            side("unexplained"),
+            top.map(|c| c.cause.clone()).unwrap_or_default(),
+            top.map(|c| c.confidence.to_string()).unwrap_or_default(),
+            s.start_up_hours.to_string(),
+            s.silent_hours.to_string(),
+            s.advisories.len().to_string(),
+        ]
+    });
+    csv_text(
+        &[
+            "rank",
+            "site",
+            "name",
+            "verdict",
+            "observed_h",
+            "lost_fix_h",
+            "fixed_share",
+            "lost_base_h",
+            "lost_link_h",
+            "lost_sky_h",
+            "lost_rover_h",
+            "lost_unexplained_h",
+            "top_cause",
+            "top_cause_confidence",
+            "start_up_h",
+            "silent_h",
+            "advisories",
+        ],
+        rows,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn formulas_are_guarded_and_numbers_stay() {
+        for (given, wanted) in [
+            ("=1+1", "'=1+1"),
+            ("@SUM(A1)", "'@SUM(A1)"),
+            ("+cmd", "'+cmd"),
+            ("-x", "'-x"),
+            ("\tx", "'\tx"),
+            ("-3.5", "-3.5"),
+            ("+2", "+2"),
+            ("EX-14", "EX-14"),
+            ("", ""),
+        ] {
+            assert_eq!(guard(given), wanted);
+        }
+    }
+
+    #[test]
+    fn cells_survive_a_round_trip() {
+        // RFC 4180: quotes, commas and line breaks inside a cell.
+        let text = csv_text(&["a", "b"], [vec!["x,\"y\"".to_owned(), "line\nbreak".to_owned()]].into_iter());
+        assert_eq!(text, "a,b\r\n\"x,\"\"y\"\"\",\"line\nbreak\"\r\n");
+    }
+}

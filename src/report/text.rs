@@ -1,0 +1,221 @@
+//! Text from strangers made harmless, and numbers in words for people.
+
+/// Longest text from a bundle on a page, in characters.
+pub(super) const LONG: usize = 400;
+/// Longest name (unit, site, file) on a page, in characters.
+pub(super) const NAME: usize = 120;
+
+/// Characters that do not show but change how others show: direction marks, zero-width blanks, control characters.
+fn is_hidden(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{061C}' | '\u{200B}' | '\u{200E}' | '\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{FFF9}'..='\u{FFFB}' | '\u{E0000}'..='\u{E007F}')
+}
+
+/// One line of visible text, at most `max` characters: line breaks and tabs become blanks, hidden characters the
+/// replacement character, what is too long ends with an ellipsis.
+pub(super) fn plain(text: &str, max: usize) -> String {
+    let mut out = String::with_capacity(text.len().min(max * 4));
+    for (n, c) in text.chars().enumerate() {
+        if n + 1 > max {
+            out.push('…');
+            break;
+        }
+        out.push(match c {
+            '\n' | '\r' | '\t' | '\u{2028}' | '\u{2029}' => ' ',
+            c if is_hidden(c) => '\u{FFFD}',
+            c => c,
+        });
+    }
+    out
+}
+
+/// A name.
+pub(super) fn name(text: &str) -> String {
+    plain(text, NAME)
+}
+
+/// Markdown that shows exactly this text, in running text and in a table cell: no markup, HTML or link can arise.
+pub(super) fn markdown(text: &str) -> String {
+    let text = plain(text, usize::MAX / 8);
+    let text = text.trim();
+    let mut out = String::with_capacity(text.len() + 16);
+    let leading_digits = text.chars().take_while(char::is_ascii_digit).count();
+    for (i, c) in text.chars().enumerate() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            // Bare addresses become links in some dialects; written as entities they do not.
+            '@' => out.push_str("&#64;"),
+            ':' if text.chars().skip(i + 1).take(2).eq(['/', '/']) => out.push_str("&#58;"),
+            '.' if ends_with_www(&out) => out.push_str("&#46;"),
+            '\\' | '|' | '`' | '*' | '_' | '[' | ']' | '#' | '!' | '~' | '$' => {
+                out.push('\\');
+                out.push(c);
+            }
+            '-' | '+' | '=' if i == 0 => {
+                out.push('\\');
+                out.push(c);
+            }
+            '.' | ')' if i > 0 && i == leading_digits && text.chars().nth(i + 1).is_none_or(|c| c == ' ') => {
+                out.push('\\');
+                out.push(c);
+            }
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+fn ends_with_www(out: &str) -> bool {
+    out.len() >= 3 && out.as_bytes()[out.len() - 3..].eq_ignore_ascii_case(b"www")
+}
+
+/// Hours with one decimal: `21.4 h`; under 0.05 h in minutes: `2 min`, `under 1 min`.
+pub(super) fn hours(h: f64) -> String {
+    if h <= 0.0 {
+        "0 h".to_owned()
+    } else if h < 1.0 / 60.0 {
+        "under 1 min".to_owned()
+    } else if h < 0.95 {
+        format!("{:.0} min", h * 60.0)
+    } else {
+        format!("{h:.1} h")
+    }
+}
+
+/// A share as a percentage with one decimal, rounded towards zero so that 100 % means all.
+pub(super) fn share(s: f64) -> String {
+    if s >= 1.0 { "100 %".to_owned() } else { format!("{:.1} %", (s * 1000.0 + 1e-6).floor() / 10.0) }
+}
+
+/// A share without decimals.
+pub(super) fn percent(s: f64) -> String {
+    format!("{:.0} %", s * 100.0)
+}
+
+/// A confidence in words with its number: `very likely (94 %)`.
+pub(super) fn confidence(p: f64) -> String {
+    let words = match p {
+        p if p >= 0.85 => "very likely",
+        p if p >= 0.65 => "likely",
+        p if p >= 0.5 => "more likely than not",
+        p if p >= 0.3 => "possible",
+        _ => "weak",
+    };
+    format!("{words} ({})", percent(p))
+}
+
+/// A side of the contract in one word for people.
+pub(super) fn side_word(side: &str) -> &'static str {
+    match side {
+        "base" => "base",
+        "link" => "data link",
+        "sky" => "sky",
+        "rover" => "rover",
+        _ => "unexplained",
+    }
+}
+
+/// The letter that stands beside the colour of a side.
+pub(super) fn side_letter(side: &str) -> &'static str {
+    match side {
+        "base" => "B",
+        "link" => "L",
+        "sky" => "S",
+        "rover" => "R",
+        _ => "?",
+    }
+}
+
+/// The side as a CSS class name of ours.
+pub(super) fn side_class(side: &str) -> &'static str {
+    match side {
+        "base" => "base",
+        "link" => "link",
+        "sky" => "sky",
+        "rover" => "rover",
+        _ => "none",
+    }
+}
+
+/// An id of ours in words: `second-frequency-lost` becomes `second frequency lost`.
+pub(super) fn kind_words(kind: &str) -> String {
+    name(kind).replace(['-', '_'], " ")
+}
+
+/// A fix state in words.
+pub(super) fn state_words(state: &str) -> String {
+    match state {
+        "fixed" => "fixed".to_owned(),
+        "float" => "float".to_owned(),
+        "dgnss" => "DGNSS".to_owned(),
+        "autonomous" => "autonomous (no corrections used)".to_owned(),
+        "none" => "no position".to_owned(),
+        "estimated" => "estimated".to_owned(),
+        other => name(other),
+    }
+}
+
+/// The same text for the middle of a sentence.
+pub(super) fn lower_first(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + letters.as_str())
+}
+
+/// `1 site`, `2 sites`.
+pub(super) fn count(n: usize, one: &str, many: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }
+}
+
+/// A number without needless digits: up to 3 decimals, fewer for large ones.
+pub(super) fn number(x: f64) -> String {
+    let text = match x.abs() {
+        a if a >= 100.0 => format!("{x:.0}"),
+        a if a >= 10.0 => format!("{x:.1}"),
+        a if a >= 1.0 => format!("{x:.2}"),
+        _ => format!("{x:.3}"),
+    };
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strangers_text_becomes_one_visible_line() {
+        assert_eq!(plain("a\nb\u{202E}c\u{0}d", 99), "a b\u{FFFD}c\u{FFFD}d");
+        assert_eq!(plain("abcdef", 3), "abc…");
+        assert_eq!(plain("abc", 3), "abc");
+        assert_eq!(plain("عربي हिन्दी", 99), "عربي हिन्दी");
+    }
+
+    /// CommonMark 0.31 §2.4 (backslash escapes), §2.5 (entities); GFM §4.10 (cells), §6.9 (extended autolinks).
+    #[test]
+    fn markdown_shows_what_was_there() {
+        assert_eq!(markdown("a|b`c`*d*_e_[f](g)"), "a\\|b\\`c\\`\\*d\\*\\_e\\_\\[f\\](g)");
+        assert_eq!(markdown("<script>&amp;"), "&lt;script&gt;&amp;amp;");
+        assert_eq!(
+            markdown("https://x.example www.x.example a@b.c"),
+            "https&#58;//x.example www&#46;x.example a&#64;b.c"
+        );
+        assert_eq!(markdown("1. x"), "1\\. x");
+        assert_eq!(markdown("- x\n# y"), "\\- x \\# y");
+        assert_eq!(markdown("21.4 h"), "21.4 h");
+    }
+
+    #[test]
+    fn numbers_for_people() {
+        assert_eq!(hours(21.44), "21.4 h");
+        assert_eq!(hours(0.25), "15 min");
+        assert_eq!(hours(0.001), "under 1 min");
+        assert_eq!(hours(0.0), "0 h");
+        assert_eq!(share(0.9999), "99.9 %");
+        assert_eq!(share(0.931), "93.1 %");
+        assert_eq!(share(1.0), "100 %");
+        assert_eq!(number(0.0), "0");
+        assert_eq!(number(150.0), "150");
+        assert_eq!(number(0.25), "0.25");
+    }
+}

@@ -1,0 +1,392 @@
+//! The timeline of a site: every strip merged to columns of one time axis, as shapes for inline SVG and as a line of
+//! letters for Markdown.
+//!
+//! A state is drawn by height as well as by colour: the taller the mark, the further the rover was from a fix. A loss too
+//! short to fill its column is a small tick on the top edge, so that it neither vanishes nor looks longer than it was.
+
+use super::text::{kind_words, name, plain};
+use super::times::{Zone, duration};
+use crate::model::picture::{Mark, SitePicture, StripKind};
+use crate::model::time::UtcMs;
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+/// Columns of a drawn strip.
+const COLUMNS: usize = 960;
+/// Columns of a strip of letters.
+const LETTERS: usize = 72;
+/// Rows for kinds of events of one base; further kinds share one row.
+const EVENT_ROWS: usize = 8;
+/// Height of a strip in SVG units.
+const HEIGHT: u32 = 24;
+
+/// One mark to draw.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub(super) struct Shape {
+    x: usize,
+    y: u32,
+    width: usize,
+    height: u32,
+    class: &'static str,
+    title: String,
+}
+
+/// One strip to draw.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Row {
+    label: String,
+    what: String,
+    summary: String,
+    shapes: Vec<Shape>,
+    letters: String,
+}
+
+/// A label of the axis.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct TickView {
+    /// Percent of the width.
+    percent: String,
+    x: String,
+    local: String,
+    utc: String,
+    edge: bool,
+}
+
+/// An entry of the legend.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Key {
+    class: &'static str,
+    letter: char,
+    words: &'static str,
+    y: u32,
+    height: u32,
+}
+
+/// The whole timeline.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Timeline {
+    rows: Vec<Row>,
+    ticks: Vec<TickView>,
+    keys: Vec<Key>,
+    zone: String,
+    zone_is_utc: bool,
+    span: String,
+    column: String,
+    letter_column: String,
+    width: usize,
+    height: u32,
+}
+
+/// How a class is drawn.
+struct Look {
+    class: &'static str,
+    letter: char,
+    height: u32,
+    words: &'static str,
+}
+
+const fn look(class: &'static str, letter: char, height: u32, words: &'static str) -> Look {
+    Look { class, letter, height, words }
+}
+
+/// States in order of severity; the last two are not states of a rover.
+const LOOKS: [Look; 9] = [
+    look("fixed", '.', 4, "fixed"),
+    look("estimated", 'e', 10, "estimated"),
+    look("float", 'f', 14, "float"),
+    look("dgnss", 'd', 18, "DGNSS"),
+    look("autonomous", 'a', 21, "autonomous"),
+    look("nothing", 'n', 24, "no position"),
+    look("gap", ' ', 0, "no log"),
+    look("event", '#', 24, "event at the base"),
+    look("coverage", '=', 10, "base data present"),
+];
+const GAP: usize = 6;
+const EVENT: usize = 7;
+const COVERAGE: usize = 8;
+
+fn state_index(class: &str) -> usize {
+    match class {
+        "fixed" => 0,
+        "estimated" => 1,
+        "float" => 2,
+        "dgnss" => 3,
+        "autonomous" => 4,
+        "none" => 5,
+        _ => GAP,
+    }
+}
+
+/// The time axis.
+#[derive(Clone, Copy)]
+struct Axis {
+    from: UtcMs,
+    span: i64,
+    columns: usize,
+}
+
+impl Axis {
+    fn begin_of(self, column: usize) -> UtcMs {
+        let part = i128::from(self.span) * column as i128 / self.columns as i128;
+        self.from.saturating_add(i64::try_from(part).unwrap_or(0))
+    }
+
+    /// First and last column that a stretch touches; `None` outside of the axis.
+    fn columns_of(self, from: UtcMs, to: UtcMs) -> Option<(usize, usize)> {
+        let to = to.max(from.saturating_add(1));
+        if to <= self.from || from >= self.from.saturating_add(self.span) {
+            return None;
+        }
+        let column = |t: UtcMs| -> usize {
+            let at = i128::from(t.saturating_sub(self.from).clamp(0, self.span - 1)) * self.columns as i128;
+            usize::try_from(at / i128::from(self.span)).unwrap_or(0).min(self.columns - 1)
+        };
+        Some((column(from), column(to - 1)))
+    }
+}
+
+/// Time in each column by class.
+fn fill(axis: Axis, marks: &[&Mark], index: impl Fn(&str) -> usize) -> Vec<[i64; 9]> {
+    let mut columns = vec![[0_i64; 9]; axis.columns];
+    for mark in marks {
+        let Some((first, last)) = axis.columns_of(mark.from, mark.to) else { continue };
+        let class = index(&mark.class);
+        for (c, column) in columns.iter_mut().enumerate().take(last + 1).skip(first) {
+            let inside = mark.to.min(axis.begin_of(c + 1)).saturating_sub(mark.from.max(axis.begin_of(c)));
+            if let Some(time) = column.get_mut(class) {
+                *time = time.saturating_add(inside.max(1));
+            }
+        }
+    }
+    columns
+}
+
+/// What a column shows: the class that took most of its time, and whether a shorter loss hides in it.
+fn shown(column: &[i64; 9]) -> (Option<usize>, bool) {
+    let top = column.iter().enumerate().filter(|(_, t)| **t > 0).max_by_key(|(i, t)| (**t, *i)).map(|(i, _)| i);
+    let lost = column.iter().take(GAP).skip(1).any(|t| *t > 0);
+    (top, lost && matches!(top, Some(0 | GAP) | None))
+}
+
+/// Runs of equal columns: class, first column, column after the last.
+fn runs<T: PartialEq + Copy>(cells: &[T]) -> Vec<(T, usize, usize)> {
+    let mut out: Vec<(T, usize, usize)> = Vec::new();
+    for (i, cell) in cells.iter().enumerate() {
+        match out.last_mut() {
+            Some((value, _, end)) if value == cell => *end = i + 1,
+            _ => out.push((*cell, i, i + 1)),
+        }
+    }
+    out
+}
+
+fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: impl Fn(&str) -> usize) -> Row {
+    let mut sorted = marks.to_vec();
+    sorted.sort_by_key(|m| m.from);
+    let columns = fill(axis, marks, &index);
+    let cells: Vec<(Option<usize>, bool)> = columns.iter().map(shown).collect();
+    let tops: Vec<Option<usize>> = cells.iter().map(|c| c.0).collect();
+    let is_loss =
+        |i: Option<usize>| i.and_then(|i| tops.get(i)).is_some_and(|t| t.is_some_and(|c| (1..GAP).contains(&c)));
+    // The first and last seconds of a loss that is drawn already are no loss of their own.
+    let brief: Vec<bool> =
+        cells.iter().enumerate().map(|(i, c)| c.1 && !is_loss(i.checked_sub(1)) && !is_loss(Some(i + 1))).collect();
+    let mut shapes = Vec::new();
+    for (class, begin, end) in runs(&tops) {
+        let Some(look) = class.and_then(|c| LOOKS.get(c)) else { continue };
+        if look.height == 0 {
+            continue;
+        }
+        let (from, to) = (axis.begin_of(begin), axis.begin_of(end));
+        // One mark alone says its own times and words; several merged ones the times of their columns.
+        let first = sorted.partition_point(|m| m.from < from).saturating_sub(1);
+        let end_at = sorted.partition_point(|m| m.from < to);
+        let mut inside = sorted.get(first..end_at).unwrap_or_default().iter().filter(|m| {
+            m.to.max(m.from.saturating_add(1)) > from
+                && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
+        });
+        let title = match (inside.next(), inside.next()) {
+            (Some(m), None) if m.title.is_empty() => {
+                format!("{}, {}", words_of(what, look), zone.span_ms(m.from, m.to))
+            }
+            (Some(m), None) => format!("{}, {}", plain(&m.title, 160), zone.span_ms(m.from, m.to)),
+            _ => format!("{}, {}", words_of(what, look), zone.span_ms(from, to)),
+        };
+        shapes.push(Shape {
+            x: begin,
+            y: HEIGHT - look.height,
+            width: end - begin,
+            height: look.height,
+            class: look.class,
+            title,
+        });
+    }
+    for (is_brief, begin, end) in runs(&brief) {
+        if is_brief {
+            let title = format!("shorter losses within {}", zone.span_ms(axis.begin_of(begin), axis.begin_of(end)));
+            shapes.push(Shape { x: begin, y: 0, width: end - begin, height: 7, class: "brief", title });
+        }
+    }
+    let letters = fill(Axis { columns: LETTERS, ..axis }, marks, &index)
+        .iter()
+        .map(|column| match shown(column) {
+            (_, true) => '\'',
+            (Some(class), false) => LOOKS.get(class).map_or(' ', |l| l.letter),
+            (None, false) => ' ',
+        })
+        .collect();
+    Row { label: name(label), what: what.to_owned(), summary: summary(marks, &index), shapes, letters }
+}
+
+fn words_of(what: &str, look: &Look) -> String {
+    if look.class == "event" { what.to_owned() } else { look.words.to_owned() }
+}
+
+/// Time by class in words, for people who do not see the strip.
+fn summary(marks: &[&Mark], index: &impl Fn(&str) -> usize) -> String {
+    let mut by_class: BTreeMap<usize, i64> = BTreeMap::new();
+    for mark in marks {
+        let time = by_class.entry(index(&mark.class)).or_default();
+        *time = time.saturating_add(mark.to.saturating_sub(mark.from).max(0));
+    }
+    let parts: Vec<String> = by_class
+        .iter()
+        .filter_map(|(class, ms)| LOOKS.get(*class).map(|l| format!("{} {}", l.words, duration(*ms))))
+        .collect();
+    if parts.is_empty() { "nothing logged".to_owned() } else { parts.join(", ") }
+}
+
+/// The timeline of one site; `None` when there is nothing to draw.
+pub(super) fn timeline(picture: &SitePicture, zone: Zone) -> Option<Timeline> {
+    let span = picture.to.saturating_sub(picture.from);
+    if span <= 0 || picture.strips.is_empty() {
+        return None;
+    }
+    let axis = Axis { from: picture.from, span, columns: COLUMNS };
+    let mut rows = Vec::new();
+    for strip in &picture.strips {
+        let all: Vec<&Mark> = strip.marks.iter().collect();
+        match strip.kind {
+            StripKind::Rover => rows.push(row(axis, zone, &strip.label, "fix state", &all, state_index)),
+            StripKind::Coverage => {
+                let index = |class: &str| if class == "gap" { GAP } else { COVERAGE };
+                rows.push(row(axis, zone, &strip.label, "base data present", &all, index));
+            }
+            StripKind::Events => event_rows(axis, zone, &strip.label, &all, &mut rows),
+        }
+    }
+    let used: Vec<&str> = rows.iter().flat_map(|r| r.shapes.iter().map(|s| s.class)).collect();
+    let mut keys: Vec<Key> = LOOKS
+        .iter()
+        .filter(|l| used.contains(&l.class))
+        .map(|l| Key { class: l.class, letter: l.letter, words: l.words, y: HEIGHT - l.height, height: l.height })
+        .collect();
+    if used.contains(&"brief") {
+        keys.push(Key { class: "brief", letter: '\'', words: "losses shorter than one column", y: 0, height: 7 });
+    }
+    let ticks = zone
+        .ticks(picture.from, picture.to)
+        .into_iter()
+        .map(|t| {
+            let share = (t.at - picture.from) as f64 / span as f64;
+            TickView {
+                percent: format!("{:.2}", share * 100.0),
+                x: format!("{:.1}", share * COLUMNS as f64),
+                local: t.local,
+                utc: t.utc,
+                edge: share > 0.93,
+            }
+        })
+        .collect();
+    Some(Timeline {
+        rows,
+        ticks,
+        keys,
+        zone: zone.title().to_owned(),
+        zone_is_utc: zone.is_utc(),
+        span: zone.span_ms(picture.from, picture.to),
+        column: duration(span / COLUMNS as i64),
+        letter_column: duration(span / LETTERS as i64),
+        width: COLUMNS,
+        height: HEIGHT,
+    })
+}
+
+/// One row a kind of event, the kinds with most time first; the rest together.
+fn event_rows(axis: Axis, zone: Zone, label: &str, marks: &[&Mark], rows: &mut Vec<Row>) {
+    let mut kinds: BTreeMap<&str, (i64, Vec<&Mark>)> = BTreeMap::new();
+    for mark in marks {
+        let entry = kinds.entry(&mark.class).or_default();
+        entry.0 = entry.0.saturating_add(mark.to.saturating_sub(mark.from).max(1));
+        entry.1.push(mark);
+    }
+    let mut kinds: Vec<(&str, (i64, Vec<&Mark>))> = kinds.into_iter().collect();
+    kinds.sort_by(|a, b| b.1.0.cmp(&a.1.0).then(a.0.cmp(b.0)));
+    let rest: Vec<&Mark> = kinds.iter().skip(EVENT_ROWS).flat_map(|k| k.1.1.iter().copied()).collect();
+    for (kind, (_, marks)) in kinds.iter().take(EVENT_ROWS) {
+        rows.push(row(axis, zone, label, &kind_words(kind), marks, |_| EVENT));
+    }
+    if !rest.is_empty() {
+        rows.push(row(axis, zone, label, "other events", &rest, |_| EVENT));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::model::picture::Strip;
+    use crate::model::time::{DAY_MS, HOUR_MS, SECOND_MS};
+
+    fn mark(from: i64, to: i64, class: &str) -> Mark {
+        Mark { from, to, class: class.to_owned(), title: String::new() }
+    }
+
+    fn one(marks: Vec<Mark>) -> Timeline {
+        let strips = vec![Strip { label: "EX-1".to_owned(), kind: StripKind::Rover, marks }];
+        let picture = SitePicture {
+            site: "s".to_owned(),
+            time_zone: "UTC".to_owned(),
+            from: 0,
+            to: 2 * DAY_MS,
+            strips,
+            tables: vec![],
+        };
+        timeline(&picture, Zone::UTC).expect("a timeline")
+    }
+
+    #[test]
+    fn shapes_stand_at_their_time_and_add_up() {
+        // 2 days over 960 columns: 20 columns an hour.
+        let t = one(vec![
+            mark(0, 12 * HOUR_MS, "fixed"),
+            mark(12 * HOUR_MS, 18 * HOUR_MS, "float"),
+            mark(18 * HOUR_MS, 48 * HOUR_MS, "fixed"),
+        ]);
+        let got: Vec<(usize, usize, &str)> = t.rows[0].shapes.iter().map(|s| (s.x, s.width, s.class)).collect();
+        assert_eq!(got, [(0, 240, "fixed"), (240, 120, "float"), (360, 600, "fixed")]);
+        assert_eq!(t.rows[0].letters, format!("{}{}{}", ".".repeat(18), "f".repeat(9), ".".repeat(45)));
+        assert_eq!(t.rows[0].summary, "fixed 42.0 h, float 6.0 h");
+    }
+
+    #[test]
+    fn a_loss_of_seconds_is_a_tick_and_does_not_vanish() {
+        let t = one(vec![
+            mark(0, 10 * HOUR_MS, "fixed"),
+            mark(10 * HOUR_MS, 10 * HOUR_MS + 5 * SECOND_MS, "float"),
+            mark(10 * HOUR_MS + 5 * SECOND_MS, 48 * HOUR_MS, "fixed"),
+        ]);
+        let got: Vec<(usize, usize, &str)> = t.rows[0].shapes.iter().map(|s| (s.x, s.width, s.class)).collect();
+        assert_eq!(got, [(0, 960, "fixed"), (200, 1, "brief")]);
+    }
+
+    #[test]
+    fn marks_outside_or_backwards_do_no_harm() {
+        let t = one(vec![
+            mark(-5, -1, "float"),
+            mark(i64::MIN, i64::MAX, "fixed"),
+            mark(9, 3, "float"),
+            mark(i64::MAX - 1, i64::MAX, "x"),
+        ]);
+        assert!(t.rows[0].shapes.iter().all(|s| s.x + s.width <= COLUMNS));
+    }
+}

@@ -1,0 +1,97 @@
+//! The complaints page: one line a complaint.
+
+use super::{Context, SideView, side, site_name};
+use crate::model::findings::ComplaintAnswer;
+use crate::report::text::{LONG, confidence, hours, name, plain};
+use serde::Serialize;
+
+/// One complaint.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct Line {
+    id: String,
+    when: String,
+    unit: String,
+    site: String,
+    /// Page of the site with the anchor of the cause; empty when there is no such page.
+    href: String,
+    text: String,
+    cause: String,
+    side: Option<SideView>,
+    confidence: String,
+    lost: String,
+    summary: String,
+    check_first: String,
+}
+
+/// The page.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct Complaints {
+    root: &'static str,
+    title: &'static str,
+    made_by: String,
+    window: String,
+    answer: String,
+    lines: Vec<Line>,
+    cautions: Vec<&'static str>,
+}
+
+pub(super) fn complaints(c: &Context<'_>) -> Option<Complaints> {
+    let all = &c.findings.complaints;
+    if all.is_empty() {
+        return None;
+    }
+    let with_cause = |side_id: &str| -> usize {
+        all.iter().filter(|x| (c.options.about)(&x.cause).is_some_and(|a| a.side == side_id)).count()
+    };
+    let mut parts: Vec<String> = [("base", "base"), ("link", "data link"), ("sky", "sky"), ("rover", "rover")]
+        .iter()
+        .filter_map(|(id, word)| match with_cause(id) {
+            0 => None,
+            n => Some(format!("{n} point to the {word}").replace("1 point ", "1 points ")),
+        })
+        .collect();
+    let open = all.iter().filter(|x| (c.options.about)(&x.cause).is_none_or(|a| a.side == "unexplained")).count();
+    if open > 0 {
+        parts.push(format!("{open} cannot be put down to a cause from these logs"));
+    }
+    let n = if all.len() == 1 { "Of 1 complaint".to_owned() } else { format!("Of {} complaints", all.len()) };
+    Some(Complaints {
+        root: "",
+        title: "Complaints answered",
+        made_by: c.made_by(),
+        window: c.window(),
+        answer: format!("{n}, {}.", parts.join(", ")),
+        lines: all.iter().map(|x| line(c, x)).collect(),
+        cautions: c.options.cautions.to_vec(),
+    })
+}
+
+fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {
+    let site = c.site(&x.site);
+    let page = c.path_of(&x.site).unwrap_or_default();
+    let at = site.and_then(|s| s.causes.iter().position(|k| k.cause == x.cause));
+    let href = match at {
+        Some(i) if !page.is_empty() => format!("{page}#cause-{}", i + 1),
+        _ => page,
+    };
+    let about = (c.options.about)(&x.cause);
+    let known = !x.cause.is_empty();
+    Line {
+        id: name(&x.id),
+        when: c.zone(&x.site).span(&x.from, &x.to),
+        unit: name(&x.unit),
+        site: site.map_or_else(|| name(&x.site), site_name),
+        href,
+        text: plain(&x.text, LONG),
+        cause: if known { c.title(&x.cause) } else { "No cause named".to_owned() },
+        side: about.map(|a| side(a.side)),
+        confidence: if about.is_some_and(|a| a.side != "unexplained") {
+            confidence(x.confidence)
+        } else {
+            String::new()
+        },
+        lost: hours(x.lost_fix_hours),
+        summary: plain(&x.summary, LONG),
+        check_first: plain(&x.check_first, LONG),
+    }
+}

@@ -1,0 +1,181 @@
+//! Flat structs of text that the templates show: every number already in words, every text from a bundle already one
+//! harmless line. HTML and Markdown are made from the same values.
+
+mod complaints;
+mod fleet;
+mod site;
+
+use super::ReportOptions;
+use super::names::stems;
+use super::text::{LONG, hours, name, percent, plain, share, side_class, side_letter, side_word};
+use super::times::Zone;
+use crate::model::findings::{Cause, Evidence, Findings, SiteFindings};
+use crate::model::picture::{Pictures, SitePicture};
+use serde::Serialize;
+use std::collections::BTreeMap;
+
+pub(super) use complaints::Complaints;
+pub(super) use fleet::Fleet;
+pub(super) use site::Site;
+
+/// Everything to render.
+#[derive(Serialize)]
+pub(super) struct Pages {
+    pub(super) fleet: Fleet,
+    pub(super) sites: Vec<Site>,
+    pub(super) complaints: Option<Complaints>,
+}
+
+/// What the views need to know of the run.
+pub(super) struct Context<'a> {
+    pub(super) findings: &'a Findings,
+    pub(super) pictures: &'a Pictures,
+    pub(super) options: &'a ReportOptions,
+    /// File stem of each site, in order.
+    stems: Vec<String>,
+    by_site: BTreeMap<&'a str, usize>,
+}
+
+impl<'a> Context<'a> {
+    /// `sites/STEM.html` of a site id.
+    fn path_of(&self, site: &str) -> Option<String> {
+        self.by_site.get(site).and_then(|i| self.stems.get(*i)).map(|stem| format!("sites/{stem}.html"))
+    }
+
+    fn site(&self, site: &str) -> Option<&'a SiteFindings> {
+        self.by_site.get(site).and_then(|i| self.findings.sites.get(*i))
+    }
+
+    fn picture(&self, site: &str) -> Option<&'a SitePicture> {
+        self.pictures.sites.iter().find(|p| p.site == site)
+    }
+
+    fn zone(&self, site: &str) -> Zone {
+        self.picture(site).map_or(Zone::UTC, |p| Zone::named(&p.time_zone))
+    }
+
+    /// Title of a cause; an id that the manual does not know stands for itself.
+    fn title(&self, cause: &str) -> String {
+        (self.options.about)(cause).map_or_else(|| name(cause), |a| a.title.to_owned())
+    }
+
+    fn made_by(&self) -> String {
+        plain(&self.pictures.made_by, 60)
+    }
+
+    fn window(&self) -> String {
+        Zone::UTC.span(&self.findings.window.from, &self.findings.window.to)
+    }
+}
+
+impl Pages {
+    /// Makes the views of all pages.
+    pub(super) fn new(findings: &Findings, pictures: &Pictures, options: &ReportOptions) -> Self {
+        let by_site = findings.sites.iter().enumerate().map(|(i, s)| (s.site.as_str(), i)).collect();
+        let stems = stems(findings.sites.iter().map(|s| s.site.as_str()));
+        let context = Context { findings, pictures, options, stems, by_site };
+        Self {
+            fleet: fleet::fleet(&context),
+            sites: findings.sites.iter().map(|s| site::site(&context, s)).collect(),
+            complaints: complaints::complaints(&context),
+        }
+    }
+}
+
+/// Name of a site for people.
+fn site_name(s: &SiteFindings) -> String {
+    name(if s.name.trim().is_empty() { &s.site } else { &s.name })
+}
+
+/// A side beside its colour.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct SideView {
+    class: &'static str,
+    letter: &'static str,
+    word: &'static str,
+}
+
+fn side(side: &str) -> SideView {
+    SideView { class: side_class(side), letter: side_letter(side), word: side_word(side) }
+}
+
+/// All five, in the order of the pages.
+const SIDES: [&str; 5] = ["base", "link", "sky", "rover", "unexplained"];
+
+/// A part of a bar.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Segment {
+    class: &'static str,
+    letter: &'static str,
+    width: String,
+}
+
+/// Lost time split by side: parts in percent of `full` hours, and the same in words.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Bar {
+    segments: Vec<Segment>,
+    words: String,
+}
+
+fn bar(causes: &[Cause], full_hours: f64) -> Bar {
+    let mut segments = Vec::new();
+    let mut words = Vec::new();
+    for id in SIDES {
+        let h: f64 =
+            causes.iter().filter(|c| side_class(&c.side) == side_class(id)).map(|c| c.lost_fix_hours.max(0.0)).sum();
+        if h > 0.0 && full_hours > 0.0 {
+            let v = side(id);
+            segments.push(Segment {
+                class: v.class,
+                letter: v.letter,
+                width: format!("{:.2}", h / full_hours * 100.0),
+            });
+            words.push(format!("{} {}", v.word, hours(h)));
+        }
+    }
+    Bar { segments, words: if words.is_empty() { "none".to_owned() } else { words.join(", ") } }
+}
+
+/// One line of evidence with its place.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct EvidenceView {
+    text: String,
+    when: String,
+    unit: String,
+    bundle: String,
+    file: String,
+}
+
+fn evidence(e: &Evidence, zone: Zone) -> EvidenceView {
+    EvidenceView {
+        text: plain(&e.text, LONG),
+        when: zone.span(&e.from, &e.to),
+        unit: name(&e.unit),
+        bundle: plain(&e.bundle, LONG),
+        file: plain(&e.file, LONG),
+    }
+}
+
+/// A fixed share in words, `unknown` when there is none.
+fn fixed_words(s: &SiteFindings) -> String {
+    s.fixed_share.map_or_else(|| "unknown".to_owned(), share)
+}
+
+/// Confidence for a table; empty for `unexplained`.
+fn confidence_words(cause: &Cause) -> String {
+    if side_class(&cause.side) == "none" { String::new() } else { super::text::confidence(cause.confidence) }
+}
+
+fn share_words(cause: &Cause) -> String {
+    percent(cause.share)
+}
+
+/// The first of these that says something.
+fn first_check(cause: Option<&Cause>, context: &Context<'_>) -> String {
+    let Some(cause) = cause else { return String::new() };
+    match (cause.checks.first(), (context.options.about)(&cause.cause)) {
+        (Some(check), _) => plain(check, LONG),
+        (None, Some(about)) => about.checks.first().map(|c| (*c).to_owned()).unwrap_or_default(),
+        (None, None) => String::new(),
+    }
+}

@@ -1,0 +1,421 @@
+//! The page of one site.
+
+use super::fleet::verdict_words;
+use super::{
+    Bar, Context, EvidenceView, SideView, bar, confidence_words, evidence, fixed_words, share_words, side, site_name,
+};
+use crate::model::findings::{Advisory, BaseEvent, Cause, FloatPeriod, SiteFindings};
+use crate::model::picture::SmallTable;
+use crate::model::time::parse_utc;
+use crate::report::text::{
+    LONG, confidence, count, hours, kind_words, lower_first, name, number, percent, plain, side_class, state_words,
+};
+use crate::report::timeline::{Timeline, timeline};
+use crate::report::times::{Zone, duration_between};
+use serde::Serialize;
+
+/// Lines of evidence shown for and against one cause.
+const FOR: usize = 8;
+const AGAINST: usize = 5;
+/// Float periods and base events shown.
+const PERIODS: usize = 50;
+const EVENTS: usize = 100;
+/// Rows of a small table shown.
+const ROWS: usize = 200;
+
+/// One ranked cause.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct CauseView {
+    rank: usize,
+    id: String,
+    title: String,
+    side: SideView,
+    lost: String,
+    share: String,
+    confidence: String,
+    what: &'static str,
+    fors: Vec<EvidenceView>,
+    more_for: usize,
+    against: Vec<EvidenceView>,
+    more_against: usize,
+    checks: Vec<String>,
+    would_disprove: Vec<String>,
+    not_observable: Vec<String>,
+    cautions: Vec<&'static str>,
+}
+
+/// A name and a value.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct Fact {
+    name: &'static str,
+    value: String,
+}
+
+/// One float period.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct PeriodView {
+    unit: String,
+    when: String,
+    length: String,
+    state: String,
+    age: String,
+    others: String,
+    cause: String,
+    confidence: String,
+    origin: String,
+}
+
+/// One event.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct EventView {
+    unit: String,
+    kind: String,
+    when: String,
+    length: String,
+    value: String,
+    detail: String,
+    origin: String,
+}
+
+/// One advisory.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct AdvisoryView {
+    title: String,
+    side: Option<SideView>,
+    text: String,
+    evidence: Vec<EvidenceView>,
+    checks: Vec<String>,
+}
+
+/// A small table.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct TableView {
+    title: String,
+    note: String,
+    columns: Vec<String>,
+    rows: Vec<Vec<String>>,
+    more: usize,
+}
+
+/// One check of the technician's sheet.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct SheetCheck {
+    text: String,
+    cause: String,
+}
+
+/// The technician's sheet.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct Sheet {
+    why: String,
+    checks: Vec<SheetCheck>,
+    cautions: Vec<&'static str>,
+    words: Vec<Fact>,
+}
+
+/// The page.
+#[derive(Serialize)]
+pub(in crate::report) struct Site {
+    pub(in crate::report) path: String,
+    root: &'static str,
+    title: String,
+    made_by: String,
+    window: String,
+    id: String,
+    verdict: &'static str,
+    verdict_class: &'static str,
+    answer: String,
+    facts: Vec<Fact>,
+    bar: Bar,
+    sides: Vec<SideView>,
+    causes: Vec<CauseView>,
+    timeline: Option<Timeline>,
+    periods: Vec<PeriodView>,
+    periods_total: usize,
+    events: Vec<EventView>,
+    events_total: usize,
+    advisories: Vec<AdvisoryView>,
+    tables: Vec<TableView>,
+    sheet: Option<Sheet>,
+    cautions: Vec<&'static str>,
+    complaints: usize,
+}
+
+pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
+    let zone = c.zone(&s.site);
+    let picture = c.picture(&s.site);
+    let (verdict, verdict_class) = verdict_words(&s.verdict);
+    Site {
+        path: c.path_of(&s.site).unwrap_or_default(),
+        root: "../",
+        title: site_name(s),
+        made_by: c.made_by(),
+        window: zone.span(&c.findings.window.from, &c.findings.window.to),
+        id: name(&s.site),
+        verdict,
+        verdict_class,
+        answer: answer(c, s),
+        facts: facts(s),
+        bar: bar(&s.causes, s.lost_fix_hours),
+        sides: super::SIDES.map(side).to_vec(),
+        causes: s.causes.iter().enumerate().map(|(i, k)| cause(c, k, i + 1, zone)).collect(),
+        timeline: picture.and_then(|p| timeline(p, zone)),
+        periods: longest(c, &s.float_periods, zone),
+        periods_total: s.float_periods.len(),
+        events: events(&s.base_events, zone),
+        events_total: s.base_events.len(),
+        advisories: s.advisories.iter().map(|a| advisory(c, a, zone)).collect(),
+        tables: picture.map(|p| p.tables.iter().map(table).collect()).unwrap_or_default(),
+        sheet: sheet(c, s),
+        cautions: c.options.cautions.to_vec(),
+        complaints: c.findings.complaints.iter().filter(|x| x.site == s.site).count(),
+    }
+}
+
+/// The verdict in one or two sentences.
+fn answer(c: &Context<'_>, s: &SiteFindings) -> String {
+    let lost = hours(s.lost_fix_hours);
+    let observed = hours(s.observed_hours);
+    match s.verdict.as_str() {
+        "healthy" => format!(
+            "Healthy: the rovers held the RTK fix for {} of {observed} observed; {lost} lost. Nothing to do here on that account.",
+            fixed_words(s)
+        ),
+        "too-little-data" => format!(
+            "Too little data: only {observed} of rover time were observed. What is listed below is not a ranking to act on; \
+             collect more logs first."
+        ),
+        _ => {
+            let part = if s.observed_hours > 0.0 {
+                format!(" ({})", crate::report::text::share(s.lost_fix_hours / s.observed_hours))
+            } else {
+                String::new()
+            };
+            let first = format!("Rovers were without an RTK fix for {lost} of {observed} observed{part}.");
+            match s.causes.first() {
+                None => format!("{first} No cause is named."),
+                Some(k) if side_class(&k.side) == "none" => {
+                    format!("{first} Most of it, {}, is not explained by the logs.", hours(k.lost_fix_hours))
+                }
+                Some(k) => format!(
+                    "{first} First cause: {}; {}, {} of the lost time.",
+                    lower_first(&c.title(&k.cause)),
+                    confidence(k.confidence),
+                    percent(k.share)
+                ),
+            }
+        }
+    }
+}
+
+fn facts(s: &SiteFindings) -> Vec<Fact> {
+    let list = |units: &[String]| -> String {
+        if units.is_empty() {
+            return "none known".to_owned();
+        }
+        let shown: Vec<String> = units.iter().take(30).map(|u| name(u)).collect();
+        let more = units.len().saturating_sub(30);
+        if more > 0 { format!("{} and {more} more", shown.join(", ")) } else { shown.join(", ") }
+    };
+    let mut facts = vec![
+        Fact { name: "Lost fix time", value: hours(s.lost_fix_hours) },
+        Fact { name: "Observed rover time", value: hours(s.observed_hours) },
+        Fact { name: "Share fixed", value: fixed_words(s) },
+        Fact { name: "First fixes of a log (counted apart)", value: hours(s.start_up_hours) },
+        Fact { name: "Silent inside shifts (counted apart)", value: hours(s.silent_hours) },
+        Fact { name: "Base", value: list(&s.bases) },
+        Fact { name: "Rovers", value: list(&s.rovers) },
+    ];
+    if !s.not_using_rtk.is_empty() {
+        facts.push(Fact { name: "Never had corrections, not counted", value: list(&s.not_using_rtk) });
+    }
+    if let Some(p) = s.position {
+        let value = format!(
+            "{:.5}° {}, {:.5}° {}, {:.1} m above the ellipsoid",
+            p.latitude.abs(),
+            if p.latitude < 0.0 { "S" } else { "N" },
+            p.longitude.abs(),
+            if p.longitude < 0.0 { "W" } else { "E" },
+            p.height_m
+        );
+        facts.push(Fact { name: "Base position (antenna reference point)", value });
+    }
+    match (s.magnetic_latitude, &s.latitude_band) {
+        (Some(m), Some(band)) => {
+            facts.push(Fact { name: "Magnetic latitude", value: format!("{m:.0}°, {} band", name(band)) });
+        }
+        (None, Some(band)) => facts.push(Fact { name: "Magnetic latitude band", value: name(band) }),
+        _ => {}
+    }
+    facts
+}
+
+/// Words of the finding, else those of the manual.
+fn or_manual(own: &[String], manual: Option<&'static [&'static str]>) -> Vec<String> {
+    if own.is_empty() {
+        manual.unwrap_or_default().iter().map(|t| (*t).to_owned()).collect()
+    } else {
+        own.iter().map(|t| plain(t, LONG)).collect()
+    }
+}
+
+fn cause(c: &Context<'_>, k: &Cause, rank: usize, zone: Zone) -> CauseView {
+    let about = (c.options.about)(&k.cause);
+    let (fors, against): (Vec<_>, Vec<_>) = k.evidence.iter().partition(|e| e.supports);
+    CauseView {
+        rank,
+        id: name(&k.cause),
+        title: c.title(&k.cause),
+        side: side(&k.side),
+        lost: hours(k.lost_fix_hours),
+        share: share_words(k),
+        confidence: confidence_words(k),
+        what: about.map_or("", |a| a.what),
+        more_for: fors.len().saturating_sub(FOR),
+        fors: fors.into_iter().take(FOR).map(|e| evidence(e, zone)).collect(),
+        more_against: against.len().saturating_sub(AGAINST),
+        against: against.into_iter().take(AGAINST).map(|e| evidence(e, zone)).collect(),
+        checks: or_manual(&k.checks, about.map(|a| a.checks)),
+        would_disprove: or_manual(&k.would_disprove, about.map(|a| a.would_disprove)),
+        not_observable: k.not_observable.iter().map(|t| plain(t, LONG)).collect(),
+        cautions: about.map(|a| a.cautions.to_vec()).unwrap_or_default(),
+    }
+}
+
+fn origin(bundle: &str, file: &str) -> String {
+    match (plain(bundle, LONG), plain(file, LONG)) {
+        (b, f) if f.is_empty() => b,
+        (b, f) if b.is_empty() => f,
+        (b, f) => format!("{b} : {f}"),
+    }
+}
+
+/// The longest periods, longest first.
+fn longest(c: &Context<'_>, periods: &[FloatPeriod], zone: Zone) -> Vec<PeriodView> {
+    let length = |p: &FloatPeriod| match (parse_utc(&p.from), parse_utc(&p.to)) {
+        (Some(a), Some(b)) => b.saturating_sub(a),
+        _ => 0,
+    };
+    let mut sorted: Vec<&FloatPeriod> = periods.iter().collect();
+    sorted.sort_by_key(|p| std::cmp::Reverse(length(p)));
+    sorted
+        .into_iter()
+        .take(PERIODS)
+        .map(|p| {
+            let explained = (c.options.about)(&p.cause).is_some_and(|a| a.side != "unexplained");
+            PeriodView {
+                unit: name(&p.unit),
+                when: zone.span(&p.from, &p.to),
+                length: duration_between(&p.from, &p.to),
+                state: state_words(&p.state),
+                age: p.mean_correction_age_s.map_or_else(|| "not logged".to_owned(), |a| format!("{a:.1} s")),
+                others: p.others_lost.map_or_else(|| "no other observed".to_owned(), percent),
+                cause: c.title(&p.cause),
+                confidence: if explained { percent(p.confidence) } else { String::new() },
+                origin: origin(&p.bundle, &p.file),
+            }
+        })
+        .collect()
+}
+
+fn events(events: &[BaseEvent], zone: Zone) -> Vec<EventView> {
+    events
+        .iter()
+        .take(EVENTS)
+        .map(|e| EventView {
+            unit: name(&e.unit),
+            kind: kind_words(&e.kind),
+            when: zone.span(&e.from, &e.to),
+            length: duration_between(&e.from, &e.to),
+            value: match (e.value, e.value_unit.as_str()) {
+                (None, _) => String::new(),
+                (Some(v), "share") => percent(v),
+                (Some(v), unit) => format!("{} {}", number(v), name(unit)),
+            },
+            detail: plain(&e.detail, LONG),
+            origin: origin(&e.bundle, &e.file),
+        })
+        .collect()
+}
+
+fn advisory(c: &Context<'_>, a: &Advisory, zone: Zone) -> AdvisoryView {
+    let about = (c.options.about)(&a.cause);
+    AdvisoryView {
+        title: c.title(&a.cause),
+        side: about.map(|x| side(x.side)),
+        text: plain(&a.text, LONG),
+        evidence: a.evidence.iter().take(FOR).map(|e| evidence(e, zone)).collect(),
+        checks: a.checks.iter().map(|t| plain(t, LONG)).collect(),
+    }
+}
+
+/// Rows are filled to the number of columns, so that a table never gets crooked.
+fn table(t: &SmallTable) -> TableView {
+    let columns: Vec<String> = t.columns.iter().map(|x| name(x)).collect();
+    let rows = t
+        .rows
+        .iter()
+        .take(ROWS)
+        .map(|r| (0..columns.len()).map(|i| r.get(i).map(|x| name(x)).unwrap_or_default()).collect())
+        .collect();
+    TableView {
+        title: name(&t.title),
+        note: plain(&t.note, LONG),
+        columns,
+        rows,
+        more: t.rows.len().saturating_sub(ROWS),
+    }
+}
+
+/// The sheet: checks of the first three causes, the first cause's first, each check once. Only where a person is needed.
+fn sheet(c: &Context<'_>, s: &SiteFindings) -> Option<Sheet> {
+    if s.verdict != "lost-fix" {
+        return None;
+    }
+    let mut checks: Vec<SheetCheck> = Vec::new();
+    let mut cautions: Vec<&'static str> = Vec::new();
+    let named: Vec<&Cause> = s.causes.iter().filter(|k| side_class(&k.side) != "none").take(3).collect();
+    let causes = if named.is_empty() { s.causes.iter().take(1).collect() } else { named };
+    for (i, k) in causes.iter().enumerate() {
+        let about = (c.options.about)(&k.cause);
+        let most = if i == 0 { 5 } else { 2 };
+        for text in or_manual(&k.checks, about.map(|a| a.checks)).into_iter().take(most) {
+            if !checks.iter().any(|x| x.text == text) {
+                checks.push(SheetCheck { text, cause: c.title(&k.cause) });
+            }
+        }
+        for caution in about.map(|a| a.cautions).unwrap_or_default() {
+            if !cautions.contains(caution) {
+                cautions.push(caution);
+            }
+        }
+    }
+    for general in c.options.cautions.iter().take(1) {
+        if !cautions.contains(general) {
+            cautions.push(general);
+        }
+    }
+    let why = causes
+        .iter()
+        .map(|k| match confidence_words(k) {
+            words if words.is_empty() => format!("{}, {}", c.title(&k.cause), hours(k.lost_fix_hours)),
+            words => format!("{}, {words}, {}", c.title(&k.cause), hours(k.lost_fix_hours)),
+        })
+        .collect::<Vec<_>>()
+        .join("; ");
+    Some(Sheet {
+        why: format!("{} suspected: {why}.", count(causes.len(), "cause", "causes")),
+        checks,
+        cautions,
+        words: WORDS.iter().map(|(name, value)| Fact { name, value: (*value).to_owned() }).collect(),
+    })
+}
+
+/// Words of the trade that the checks use, in plain language.
+const WORDS: [(&str, &str); 5] = [
+    ("Fix, float", "a fix is good to a centimetre or two; a float only to decimetres"),
+    ("C/N0", "strength of a satellite's signal over the noise, in dB-Hz; over 40 is normal for high satellites"),
+    ("Age of corrections", "seconds since the base's last data reached the rover; up to 2 is normal"),
+    ("Second frequency", "L2, L5 or E5, beside L1 or E1; a rover needs two frequencies for a fix"),
+    ("Station id", "the number of the base whose data a rover uses"),
+];
