@@ -94,9 +94,12 @@ impl Epochs {
         self.open = Some(Open { of_day_ms, source: Source::Nothing, fix, position: false });
     }
 
-    /// An epoch without a fix and without a time.
+    /// A GGA without a time. Where another sentence gave the open epoch its time (RMC from the receiver's own clock) it is
+    /// that epoch's GGA, else an epoch of its own.
     pub(super) fn untimed(&mut self) {
-        self.untimed += 1;
+        if self.open.as_ref().is_none_or(|open| open.source == Source::Gga) {
+            self.untimed += 1;
+        }
     }
 
     /// Epochs without a time: given one between their neighbours, and lost.
@@ -303,6 +306,18 @@ mod tests {
         assert_eq!(epochs.rows.fixes.state[1..4], [FixState::None as u8; 3]);
         assert_eq!(epochs.rows.spans.epochs, [5, 1]);
         assert_eq!(epochs.without_time(), (3, 3));
+    }
+
+    #[test]
+    fn a_gga_without_time_may_belong_to_an_epoch_timed_by_another_sentence() {
+        let mut clock = StreamClock::new(DateHints { unit_card: Some(0), ..DateHints::default() });
+        let mut epochs = Epochs::default();
+        for time in [1_000, 2_000, 3_000] {
+            fill(&mut epochs, &mut clock, time, Source::Rmc, 0);
+            epochs.untimed();
+        }
+        epochs.finish();
+        assert_eq!((epochs.count(), epochs.without_time()), (3, (0, 0)));
     }
 
     #[test]
