@@ -228,7 +228,7 @@ mod tests {
         // NGA.STND.0036 (WGS 84): semi-major axis 6 378 137 m, semi-minor axis 6 356 752.3142 m.
         let close = |a: [f64; 3], b: [f64; 3]| a.iter().zip(b).all(|(a, b)| (a - b).abs() < 1e-3);
         assert!(close(ecef(0.0, 0.0, 0.0), [6_378_137.0, 0.0, 0.0]));
-        assert!(close(ecef(90.0, 0.0, 10.0), [0.0, 0.0, 6_356_762.3142]));
+        assert!(close(ecef(90.0, 0.0, 10.0), [0.0, 0.0, 6_356_762.314_2]));
         assert!(close(ecef(0.0, 90.0, 100.0), [0.0, 6_378_237.0, 0.0]));
     }
 
