@@ -112,6 +112,8 @@ fn is_own(id: &str) -> bool {
             | "context:equatorial-evening"
             | "context:auroral"
             | "context:base-tracks-well"
+            | "context:corrections-stop-together"
+            | "context:corrections-stop-apart"
             | "standing:emitter-near"
             | "standing:airport-near"
     )

@@ -54,7 +54,7 @@ pub enum Color {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// The whole job in one go: read, analyse, write the report.
-    Report(ReportArgs),
+    Report(Box<ReportArgs>),
     /// What is in one bundle (folder or zip) or one file.
     Look(LookArgs),
     /// Make a practice fleet: bundles with known causes, and the truth beside them.

@@ -187,10 +187,8 @@ fn read_text(path: &Path) -> std::io::Result<String> {
 
 fn sky_event(
     kind: &'static str,
-    from: UtcMs,
-    to: UtcMs,
-    value: f64,
-    unit: &'static str,
+    (from, to): (UtcMs, UtcMs),
+    (value, unit): (f64, &'static str),
     strength: f64,
     detail: String,
     origin: &Origin,
@@ -218,10 +216,8 @@ fn kp_events(text: &str, origin: &Origin, limits: &Limits) -> Vec<Event> {
             if value >= limits.kp_storm {
                 events.push(sky_event(
                     "kp-storm",
-                    from,
-                    from + 3 * HOUR_MS,
-                    value,
-                    "Kp",
+                    (from, from + 3 * HOUR_MS),
+                    (value, "Kp"),
                     0.5 + (value - limits.kp_storm) / 4.0,
                     format!("geomagnetic storm: Kp {value:.1}"),
                     origin,
@@ -241,7 +237,7 @@ fn flare_events(text: &str, origin: &Origin) -> Vec<Event> {
         if peak >= 1.0e-5 {
             let strength = (0.3 + 0.25 * (peak / 1.0e-5).log10()).clamp(0.3, 1.0);
             let detail = format!("solar flare of class {}", class.trim());
-            events.push(sky_event("flare", at, at + HOUR_MS / 2, peak, "W/m2", strength, detail, origin));
+            events.push(sky_event("flare", (at, at + HOUR_MS / 2), (peak, "W/m2"), strength, detail, origin));
         }
     }
     events

@@ -288,9 +288,10 @@ pub fn base_rows(does: &dyn Fn(i64) -> BaseNow, seed: u64) -> Rows {
                 }
             };
             message(1006, if now.position { 6 } else { 0 });
-            if now.observables_s > 0 {
+            // 0 s apart: no observables are sent.
+            if let Some(a_minute) = 60_u32.checked_div(now.observables_s) {
                 for m in [1077, 1087, 1097, 1127] {
-                    message(m, 60 / now.observables_s);
+                    message(m, a_minute);
                 }
             }
             message(1033, 1);
