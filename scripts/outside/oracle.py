@@ -4,6 +4,7 @@ Nothing of the project's own decoders is used. Finding sentences (`$...*hh`) and
 checksums, CRC and every field are the libraries'. The signal names of NMEA ids are those of NMEA 0183 v4.11.
 """
 
+import datetime
 import gzip
 import json
 import os
@@ -27,6 +28,7 @@ SIGNALS = {
     "E": {"1": "5X", "2": "7X", "3": "8X", "4": "6A", "5": "6X", "6": "1A", "7": "1X"},
     "C": {"1": "2I", "2": "2Q", "3": "1X", "4": "1Z", "5": "5X", "6": "7Z", "7": "8X", "8": "6I", "9": "6Q", "A": "6Z", "B": "7I", "C": "7Q"},
     "J": {"1": "1C", "2": "1S", "3": "1L", "4": "1Z", "5": "2S", "6": "2L", "7": "5I", "8": "5Q", "9": "6S", "A": "6E"},
+    "S": {"1": "1C", "7": "5I", "8": "5Q"},
 }
 # Without an id, or id 0 ("all"), the first open signal of the system.
 FIRST = {"G": "1C", "R": "1C", "E": "1X", "C": "2I", "J": "1C", "S": "1C"}
@@ -40,7 +42,8 @@ LEAP_MS = 18_000
 def signal_of_id(system, number):
     """RINEX name of an NMEA signal id; the id may be missing."""
     code = FIRST.get(system) if number in (None, "", "0") else SIGNALS.get(system, {}).get(number)
-    return f"{system}{code or '?' + str(number)}"
+    # An id that the table does not have is written as its number.
+    return f"{system}{code or '?' + str(int(number, 16))}"
 
 
 class Signals:
@@ -108,8 +111,9 @@ def nmea(data):
                 if svid in ("", None) or cn0 in ("", None, 0):
                     continue
                 system = TALKERS.get(m.talker, "?")
-                # v4.11: 33 to 64 in a GPS list are SBAS.
-                system = "S" if system == "G" and 33 <= svid <= 64 else system
+                # v4.11: 33 to 64 in a GPS list are SBAS; from 193 QZSS (common practice, no source).
+                if system == "G" and svid > 32:
+                    system = "S" if svid <= 64 else "J" if 193 <= svid <= 200 else "?"
                 signals.add(signal_of_id(system, getattr(m, "signalID", None)), (system, svid), float(cn0))
     out = {f"counts.{k}": n for k, n in counts.items()}
     out.update({f"qualities.{k}": n for k, n in qualities.items()})
@@ -161,6 +165,7 @@ def of_day_ms(system, m, epoch):
 def rtcm(data):
     """Values of an RTCM 3 stream, by field name. Legacy observables are not in the samples: they stop the check."""
     counts, stations, epochs, positions, words = {}, set(), [], set(), set()
+    times, days = [], []
     signals = Signals()
     found, bad = frames(data)
     for frame in found:
@@ -173,19 +178,26 @@ def rtcm(data):
             positions.add((m.DF003, m.DF025, m.DF026, m.DF027, getattr(m, "DF028", None)))
         elif number in ("1007", "1008", "1033"):
             words.add((text(m, "DF029", "DF030"), text(m, "DF227", "DF228"), text(m, "DF229", "DF230")))
+        elif number == "1013":
+            # DF051 modified Julian day, DF052 s of the UTC day: a time of the stream like an epoch.
+            times.append(m.DF052 * 1000 % DAY_MS)
+            days.append((datetime.date(1858, 11, 17) + datetime.timedelta(days=m.DF051)).isoformat())
         elif number in {str(n) for n in range(1001, 1013) if n not in (1005, 1006, 1007, 1008)}:
             raise SystemExit(f"message {number}: legacy observables have no check here yet")
         elif m.ismsm:
             meta, _, cells = parse_msm(m)
             system = MSM_SYSTEMS[number[:3]]
             epochs.append(of_day_ms(system, m, meta["epoch"]))
+            times.append(epochs[-1])
             for cell in cells:
                 # DF403 whole dB-Hz, DF408 sixteenths; 0 means none.
                 cn0 = cell.get("DF408", cell.get("DF403")) or None
                 signals.add(f"{system}{cell['CELLSIG']}", (system, cell["CELLPRN"]), cn0)
     out = {f"counts.{k}": n for k, n in counts.items()}
     if epochs:
-        out |= {"epochs": len(set(epochs)), "from": clock(epochs[0]), "to": clock(epochs[-1])}
+        out |= {"epochs": len(set(epochs)), "from": clock(times[0]), "to": clock(times[-1])}
+    if len(set(days)) == 1:
+        out["date"] = days[0]
     return out | {
         "failed_checks": bad,
         "station_ids": sorted(stations),
@@ -221,7 +233,7 @@ def flat(entry):
         out["descriptions"] = sorted((d["antenna"], d["receiver"], d["firmware"]) for d in entry.get("descriptions", []))
     if entry["format"] == "rtcm3":
         out |= {k: entry[k][11:19] for k in ("from", "to") if k in entry}
-    elif "from" in entry:
+    if "from" in entry:
         out["date"] = entry["from"][:10]
     return out
 
