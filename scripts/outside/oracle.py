@@ -183,7 +183,7 @@ def rtcm(data):
             times.append(m.DF052 * 1000 % DAY_MS)
             days.append((datetime.date(1858, 11, 17) + datetime.timedelta(days=m.DF051)).isoformat())
         elif number in {str(n) for n in range(1001, 1013) if n not in (1005, 1006, 1007, 1008)}:
-            raise SystemExit(f"message {number}: legacy observables have no check here yet")
+            raise RuntimeError(f"message {number}: legacy observables have no check here yet")
         elif m.ismsm:
             meta, _, cells = parse_msm(m)
             system = MSM_SYSTEMS[number[:3]]
@@ -208,10 +208,13 @@ def rtcm(data):
 
 
 def look(binary, path):
-    """What `lostfix look --json` says; 0 and 3 (something not read) are fine exits."""
+    """What `lostfix look --json` says; 0 and 3 (something not read) are fine exits.
+
+    No SystemExit here: in a worker of a pool it would hang the whole check.
+    """
     run = subprocess.run([binary, "look", "--json", path], capture_output=True, check=False)
     if run.returncode not in (0, 3):
-        raise SystemExit(f"{binary} look --json {path} ended with {run.returncode}: {run.stderr.decode()}")
+        raise RuntimeError(f"{binary} look --json {path} ended with {run.returncode}: {run.stderr.decode()}")
     return json.loads(run.stdout)
 
 

@@ -34,7 +34,10 @@ def guess(data):
 def compare(job):
     """Values compared and lines about differences of one bundle."""
     binary, path = job
-    entries = {e["path"]: e for e in oracle.look(binary, path)["files"]}
+    try:
+        entries = {e["path"]: e for e in oracle.look(binary, path)["files"]}
+    except RuntimeError as e:
+        return path, 1, [str(e)]
     compared, wrong = 0, []
     for name, data in oracle.contents(path).items():
         kind = guess(data)
