@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Works out again, with general libraries, what src/maths wrote, and says where the two differ.
 
-    python3 -m venv /tmp/outside && /tmp/outside/bin/pip install -r scripts/outside/requirements.txt
+    scripts/outside-check does all of this; by hand, with the packages of scripts/outside/requirements.txt in a venv:
     LOSTFIX_DUMP=/tmp/maths.jsonl cargo test --lib maths::dump -- --ignored
     /tmp/outside/bin/python scripts/outside/maths_check.py /tmp/maths.jsonl
 
@@ -231,7 +231,7 @@ def main():
     if len(sys.argv) != 2:
         print(__doc__)
         return 2
-    seen, worst, bad = {}, {}, 0
+    seen, worst, bad, total = {}, {}, 0, 0
     with open(sys.argv[1], encoding="utf-8") as lines:
         for number, line in enumerate(lines, 1):
             record = json.loads(line)
@@ -243,9 +243,10 @@ def main():
             want = CHECKS[name](record["args"])
             if len(want) != len(got):
                 print(f"line {number}: {name}: {len(got)} values, {len(want)} wanted")
-                bad += 1
+                bad, total = bad + 1, total + 1
                 continue
             for value, (expected, tolerance, measure) in zip(got, want):
+                total += 1
                 off = measure(value, expected) if value is not None else math.inf
                 worst[name] = max(worst.get(name, 0.0), off)
                 if not off <= tolerance:
@@ -258,7 +259,7 @@ def main():
     if missing:
         print("missing from the dump:", ", ".join(missing))
         return 2
-    print(f"{bad} differences" if bad else "all agree")
+    print(f"{total - bad} passed, {bad} failed")
     return 1 if bad else 0
 
 

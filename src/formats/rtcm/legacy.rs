@@ -152,7 +152,14 @@ impl<'a> Legacy<'a> {
                 let code = bits.small(2);
                 let difference = bits.signed(14);
                 let phase_difference = bits.signed(20);
-                let lock = legacy_lock(bits.small(7));
+                let lock_field = bits.small(7);
+                let lock = legacy_lock(lock_field);
+                let second_cn0 = if self.extended { cn0(bits.small(8)) } else { f32::NAN };
+                // Some writers leave all bits 0 instead of the invalid values when there is no second signal (seen in real
+                // streams for SBAS and single GLONASS satellites). A true signal never has all of them 0.
+                if code == 0 && difference == 0 && phase_difference == 0 && lock_field == 0 && second_cn0.is_nan() {
+                    continue;
+                }
                 let two = LegacySignal {
                     signal: legacy_second(system, code),
                     frequency: 1,
@@ -163,7 +170,7 @@ impl<'a> Legacy<'a> {
                     },
                     phase_m: phase(phase_difference),
                     lock,
-                    cn0_dbhz: if self.extended { cn0(bits.small(8)) } else { f32::NAN },
+                    cn0_dbhz: second_cn0,
                     ..one
                 };
                 if two.is_there() {

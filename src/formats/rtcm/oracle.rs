@@ -224,7 +224,13 @@ macro_rules! legacy {
                 s.l2_cnr_dbhz,
                 s.l2_lock_time_index,
             );
-            for (code, phase, cn0, lock) in [first, second] {
+            // The library takes a second signal with all bits 0 as it is written; here it is none.
+            let zeros = s.l2_l1_pseudorange_diff_m == Some(0.0)
+                && s.l2_phase_l1_pseudorange_diff_m == Some(0.0)
+                && s.l2_cnr_dbhz.is_none()
+                && s.l2_lock_time_index == 0;
+            let there = if zeros { 1 } else { 2 };
+            for (code, phase, cn0, lock) in [first, second].into_iter().take(there) {
                 let phase = phase.map(|(r, d)| r + f64::from(d));
                 if code.is_none() && phase.is_none() && cn0.is_none() {
                     continue;

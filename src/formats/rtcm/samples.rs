@@ -183,6 +183,15 @@ fn legacy_gps() {
     near(c[2].pseudorange_m, 38_012_345.668, 5e-4);
     near(c[2].phase_m, 38_012_345.868, 5e-4);
     assert_eq!(c[2].cn0_dbhz, 40.0);
+    // The same with the 51 bits of that L2 at 0, as real streams have it: no cell either. With a C/N0 it would be one.
+    let at = 64 + 125 + 74;
+    let count = |payload: &[u8]| {
+        let mut n = 0;
+        Legacy::parse(payload).unwrap().signals(|_| n += 1);
+        n
+    };
+    assert_eq!(count(&with_field(body.clone(), at, 51, 0)), 3);
+    assert_eq!(count(&with_field(body, at, 51, 160)), 4);
 }
 
 #[test]
