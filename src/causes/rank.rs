@@ -39,7 +39,7 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
     let all_lost = (total_lost + short_lost.max(0)).max(1);
     let mut causes: Vec<Cause> = by_cause
         .iter()
-        .map(|(cause, members)| one_cause(*cause, members, case, evidence, &verdicts, weights, all_lost))
+        .map(|(cause, members)| one_cause(*cause, members, case, evidence, &verdicts, all_lost))
         .collect();
     // Lost seconds too short for a period stay unexplained.
     if short_lost > 0 {
@@ -104,7 +104,6 @@ fn one_cause(
     case: &SiteCase,
     evidence: &SiteEvidence,
     verdicts: &[Verdict],
-    weights: &Weights,
     all_lost: i64,
 ) -> Cause {
     let lost: i64 = members.iter().map(|i| evidence.segments[*i].lost_ms).sum();
@@ -118,7 +117,7 @@ fn one_cause(
         lost_fix_hours: hours(lost),
         share: lost as f64 / all_lost as f64,
         confidence,
-        evidence: evidence_lines(cause, members, case, evidence, verdicts, weights),
+        evidence: evidence_lines(cause, members, case, evidence, verdicts),
         ..Cause::default()
     }
 }
@@ -132,7 +131,6 @@ fn evidence_lines(
     case: &SiteCase,
     evidence: &SiteEvidence,
     verdicts: &[Verdict],
-    weights: &Weights,
 ) -> Vec<Evidence> {
     // Event and context evidence, weighed by the lost time it stands beside.
     let mut events: BTreeMap<usize, f64> = BTreeMap::new();
@@ -203,7 +201,6 @@ fn evidence_lines(
             out.push(line);
         }
     }
-    let _ = weights;
     out
 }
 

@@ -2,6 +2,7 @@
 
 pub mod association;
 pub mod case;
+mod distance;
 pub mod evidence;
 pub mod grid;
 pub mod periods;

@@ -8,11 +8,12 @@ use crate::config::places::{self, Place};
 use crate::config::settings::Settings;
 use crate::crawl::Inventory;
 use crate::detect::Limits;
-use crate::formats::text::kp::{self, KpLine};
-use crate::formats::text::{FormatSettings, flares, syslog_rules::SyslogRules};
+use crate::formats::text::flares::{self, Flare};
+use crate::formats::text::kp::{self, KpInterval};
+use crate::formats::text::{FormatSettings, syslog_rules::SyslogRules};
 use crate::model::event::{Event, Origin};
 use crate::model::problem::Problem;
-use crate::model::time::{HOUR_MS, UtcMs, parse_utc};
+use crate::model::time::{HOUR_MS, UtcMs};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -137,12 +138,16 @@ impl Beside {
         for f in weather {
             let Some(text) = out.text(&f)? else { continue };
             let origin = Origin { bundle: f.shown.clone(), file: f.shown.clone() };
-            let flares =
-                text.lines().next().is_some_and(|l| l.to_ascii_lowercase().replace(' ', "").starts_with("time,class"));
-            let events = if flares { flare_events(&text, &origin) } else { kp_events(&text, &origin, &rules.limits) };
-            let what = if flares { "flares" } else { "Kp" };
+            // A header with time and class is a list of flares; anything else is taken for Kp text.
+            let (what, events, problems) = match flares::read(text.as_bytes()) {
+                Ok((list, problems)) => ("flares", flare_events(&list, &origin), problems),
+                Err(_) => {
+                    let (intervals, problems) = kp::read(text.as_bytes());
+                    ("Kp", kp_events(&intervals, &origin, &rules.limits), problems)
+                }
+            };
             out.sky.extend(events);
-            out.note(&f.shown, what, Vec::new());
+            out.note(&f.shown, what, problems);
         }
         for s in &inventory.side_files {
             if s.name == "truth.json" {
@@ -207,40 +212,32 @@ fn sky_event(
 }
 
 /// Storm intervals out of Kp text (NOAA G1 and more).
-fn kp_events(text: &str, origin: &Origin, limits: &Limits) -> Vec<Event> {
-    let mut events = Vec::new();
-    for line in text.lines() {
-        let KpLine::Values(intervals, _) = kp::line(line.as_bytes()) else { continue };
-        for interval in intervals.into_iter().flatten() {
-            let (from, value) = (interval.from, f64::from(interval.kp));
-            if value >= limits.kp_storm {
-                events.push(sky_event(
-                    "kp-storm",
-                    (from, from + 3 * HOUR_MS),
-                    (value, "Kp"),
-                    0.5 + (value - limits.kp_storm) / 4.0,
-                    format!("geomagnetic storm: Kp {value:.1}"),
-                    origin,
-                ));
-            }
-        }
-    }
-    events
+fn kp_events(intervals: &[KpInterval], origin: &Origin, limits: &Limits) -> Vec<Event> {
+    let storms = intervals.iter().map(|i| (i.from, f64::from(i.kp))).filter(|(_, kp)| *kp >= limits.kp_storm);
+    storms
+        .map(|(from, kp)| {
+            sky_event(
+                "kp-storm",
+                (from, from + 3 * HOUR_MS),
+                (kp, "Kp"),
+                0.5 + (kp - limits.kp_storm) / 4.0,
+                format!("geomagnetic storm: Kp {kp:.1}"),
+                origin,
+            )
+        })
+        .collect()
 }
 
 /// Flares of class M and X.
-fn flare_events(text: &str, origin: &Origin) -> Vec<Event> {
-    let mut events = Vec::new();
-    for line in text.lines().skip(1) {
-        let Some((time, class)) = line.split_once(',') else { continue };
-        let (Some(at), Some(peak)) = (parse_utc(time), flares::peak_w_m2(class.trim())) else { continue };
-        if peak >= 1.0e-5 {
-            let strength = (0.3 + 0.25 * (peak / 1.0e-5).log10()).clamp(0.3, 1.0);
-            let detail = format!("solar flare of class {}", class.trim());
-            events.push(sky_event("flare", (at, at + HOUR_MS / 2), (peak, "W/m2"), strength, detail, origin));
-        }
-    }
-    events
+fn flare_events(list: &[Flare], origin: &Origin) -> Vec<Event> {
+    list.iter()
+        .filter(|f| f.peak_w_m2 >= 1.0e-5)
+        .map(|f| {
+            let strength = (0.3 + 0.25 * (f.peak_w_m2 / 1.0e-5).log10()).clamp(0.3, 1.0);
+            let detail = format!("solar flare of class {}", f.class);
+            sky_event("flare", (f.time, f.time + HOUR_MS / 2), (f.peak_w_m2, "W/m2"), strength, detail, origin)
+        })
+        .collect()
 }
 
 /// Column maps and syslog words out of the settings.

@@ -1,6 +1,6 @@
 //! What is in one bundle or one file: schema `lostfix-look/1` and the same for people.
 
-use super::read::{ReadBundle, read_bundle};
+use super::read::{ReadBundle, add_facts, read_bundle};
 use super::{Rules, RunError};
 use crate::config::settings::Settings;
 use crate::crawl::{self, Limits};
@@ -8,7 +8,6 @@ use crate::identify::{self, BundleFacts};
 use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
 use crate::model::look::FileLook;
-use crate::model::rows::SPAN_OBSERVATIONS;
 use crate::model::time::rfc3339;
 use serde::Serialize;
 use std::fmt::Write;
@@ -79,21 +78,8 @@ pub fn look(path: &Path, settings: &Settings) -> Result<Look, String> {
     for bundle in &inventory.bundles {
         let read: ReadBundle = read_bundle(bundle, &limits, &rules.formats);
         super::read::list_not_read(&read, &mut out.not_read);
-        if facts.card.is_none() {
-            facts.card = read.card.clone();
-        }
+        add_facts(&mut facts, &read);
         for file in read.files {
-            facts.identity.station_ids.extend(&file.identity.station_ids);
-            facts.identity.markers.extend(file.identity.markers.iter().cloned());
-            facts.identity.receiver_serials.extend(file.identity.receiver_serials.iter().cloned());
-            facts.fixes += file.rows.fixes.len();
-            let rtk = |s: &u8| *s == FixState::Fixed as u8 || *s == FixState::Float as u8;
-            facts.rtk_fixes += file.rows.fixes.state.iter().filter(|s| rtk(s)).count();
-            facts.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
-            facts.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
-            if let Some((a, b)) = file.span.filter(|_| !file.undated) {
-                facts.span = Some(facts.span.map_or((a, b), |(x, y)| (x.min(a), y.max(b))));
-            }
             let mut look = file.look;
             if several {
                 look.path = format!("{}!/{}", bundle.path, look.path);

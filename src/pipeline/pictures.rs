@@ -57,7 +57,7 @@ pub(super) fn of(
         strips.push(Strip { label: "base log".to_owned(), kind: StripKind::Coverage, marks: merge_same(marks, bin) });
     }
     let zone = beside.fleet.zone(&site.case.site);
-    let mut tables = vec![rover_table(site), messages(site), budget(site), association(site, evidence)];
+    let mut tables = vec![rover_table(site), messages(site), budget(site), association(evidence)];
     tables.retain(|t| !t.rows.is_empty());
     SitePicture { site: findings.site.clone(), time_zone: zone.name().to_owned(), from, to, strips, tables }
 }
@@ -215,7 +215,7 @@ fn budget(site: &Site1) -> SmallTable {
     }
 }
 
-fn association(site: &Site1, evidence: &SiteEvidence) -> SmallTable {
+fn association(evidence: &SiteEvidence) -> SmallTable {
     let mut rows: Vec<Vec<String>> = evidence
         .base_associations
         .iter()
@@ -232,7 +232,6 @@ fn association(site: &Site1, evidence: &SiteEvidence) -> SmallTable {
         })
         .collect();
     rows.sort();
-    let _ = site;
     SmallTable {
         title: "Loss beside events of the base".to_owned(),
         note: "Lost share of all rovers within the event's time and its aftermath, against the rest of the time."

@@ -5,10 +5,13 @@ use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
 use crate::formats::text::FormatSettings;
 use crate::formats::{self, FileContext, Parsed};
+use crate::identify::BundleFacts;
 use crate::model::clock::DateHints;
 use crate::model::findings::NotRead;
+use crate::model::ids::FixState;
 use crate::model::look::Format;
 use crate::model::problem::Problem;
+use crate::model::rows::SPAN_OBSERVATIONS;
 use crate::model::time::date_in_name;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -34,6 +37,33 @@ impl ReadBundle {
     /// Whether anything of it was understood.
     pub fn usable(&self) -> bool {
         self.ends.failed.is_none() && self.files.iter().any(|f| f.look.format != Format::Foreign)
+    }
+
+    /// What tells who it is.
+    pub fn facts(&self) -> BundleFacts {
+        let mut facts = BundleFacts { path: self.path.clone(), ..BundleFacts::default() };
+        add_facts(&mut facts, self);
+        facts
+    }
+}
+
+/// Adds what a bundle tells about who it is; its card counts when none was there before.
+pub fn add_facts(facts: &mut BundleFacts, bundle: &ReadBundle) {
+    if facts.card.is_none() {
+        facts.card = bundle.card.clone();
+    }
+    for file in &bundle.files {
+        facts.identity.station_ids.extend(&file.identity.station_ids);
+        facts.identity.markers.extend(file.identity.markers.iter().cloned());
+        facts.identity.receiver_serials.extend(file.identity.receiver_serials.iter().cloned());
+        facts.fixes += file.rows.fixes.len();
+        let rtk = |s: &&u8| **s == FixState::Fixed as u8 || **s == FixState::Float as u8;
+        facts.rtk_fixes += file.rows.fixes.state.iter().filter(rtk).count();
+        facts.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
+        facts.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
+        if let Some((a, b)) = file.span.filter(|_| !file.undated) {
+            facts.span = Some(facts.span.map_or((a, b), |(x, y)| (x.min(a), y.max(b))));
+        }
     }
 }
 

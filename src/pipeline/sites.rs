@@ -1,7 +1,7 @@
 //! From read bundles to one case a site: units placed, frames built, rovers divided by the base they belong to.
 
 use super::beside::Beside;
-use super::read::{ReadAll, ReadBundle};
+use super::read::ReadAll;
 use super::{Request, Rules, RunError, Watch, setup};
 use crate::config::card::UnitCard;
 use crate::config::fleet::Site;
@@ -12,7 +12,7 @@ use crate::correlate::periods::{PeriodLimits, rover_time};
 use crate::detect::{self, Setup, weak_signal};
 use crate::frames::{UnitBuilder, UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
-use crate::identify::{self, BundleFacts, KnownFrom, Placement};
+use crate::identify::{self, KnownFrom, Placement};
 use crate::maths::geodesy::{ecef_to_geodetic, great_circle_m};
 use crate::maths::magnetic::{FieldModel, decimal_year};
 use crate::model::event::{Event, Origin};
@@ -46,34 +46,11 @@ pub(crate) struct Site1 {
     pub(crate) span: Option<(UtcMs, UtcMs)>,
 }
 
-fn facts(bundle: &ReadBundle) -> BundleFacts {
-    let mut f = BundleFacts { path: bundle.path.clone(), card: bundle.card.clone(), ..BundleFacts::default() };
-    for file in &bundle.files {
-        f.identity.station_ids.extend(&file.identity.station_ids);
-        f.identity.markers.extend(file.identity.markers.iter().cloned());
-        f.identity.receiver_serials.extend(file.identity.receiver_serials.iter().cloned());
-        f.fixes += file.rows.fixes.len();
-        f.rtk_fixes += file
-            .rows
-            .fixes
-            .state
-            .iter()
-            .filter(|s| **s == FixState::Fixed as u8 || **s == FixState::Float as u8)
-            .count();
-        f.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
-        f.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
-        if let Some((a, b)) = file.span.filter(|_| !file.undated) {
-            f.span = Some(f.span.map_or((a, b), |(x, y)| (x.min(a), y.max(b))));
-        }
-    }
-    f
-}
-
 /// Places all bundles.
 pub(crate) fn place_all(read: &ReadAll, beside: &Beside, rules: &Rules) -> Placed {
     let mut out = Placed::default();
     for bundle in &read.bundles {
-        let facts = facts(bundle);
+        let facts = bundle.facts();
         let placement = identify::place(&facts, &beside.fleet, &rules.paths);
         let empty = bundle.files.iter().all(|f| f.rows.is_empty());
         match &placement {
@@ -125,8 +102,6 @@ pub(crate) fn place_all(read: &ReadAll, beside: &Beside, rules: &Rules) -> Place
 struct UnitData {
     frames: UnitFrames,
     card: UnitCard,
-    /// Where the card was read: evidence lines of standing conditions point there.
-    card_origin: Origin,
     known_site: bool,
     events: Vec<Event>,
     setup: Setup,
@@ -195,13 +170,13 @@ fn unit_data(
     rules: &Rules,
 ) -> UnitData {
     let position = base_position(&frames, &card);
-    let setup = setup::of(&card, beside, position.map(|(lat, lon, _)| (lat, lon)), card_origin.clone());
+    let setup = setup::of(&card, beside, position.map(|(lat, lon, _)| (lat, lon)), card_origin);
     let events = match frames.role {
         Role::Base => detect::base_events(&frames, &setup, &rules.limits),
         Role::Rover => detect::rover_events(&frames, &rules.limits),
     };
     let span = span_of(&frames);
-    UnitData { frames, card, card_origin, known_site, events, setup, position, span }
+    UnitData { frames, card, known_site, events, setup, position, span }
 }
 
 fn span_of(frames: &UnitFrames) -> Option<(UtcMs, UtcMs)> {
@@ -355,7 +330,6 @@ fn add_base(site: &mut Site1, base: UnitData, rules: &Rules, rovers: &[UnitData]
     site.case.base_observed = observed_spans(&all);
     site.setups.push(base.setup);
     site.bases.push(base.frames);
-    let _ = base.card_origin;
 }
 
 fn finish(id: &str, site: &mut Site1, beside: &Beside) {

@@ -1,5 +1,9 @@
 //! Lock time indicators and what they say about slips (`check-values.md` 3.5).
 
+use crate::maths::signals::lock_time::{
+    DF402_TOP, DF407_TOP, LEGACY_TOP, min_lock_ms_df402, min_lock_ms_df407, min_lock_ms_legacy, next_lock_ms_df402,
+    next_lock_ms_df407, next_lock_ms_legacy,
+};
 use crate::model::time::{MINUTE_MS, UtcMs};
 
 /// The lock time that an indicator stands for, ms: at least `least_ms`, less than `below_ms`.
@@ -11,44 +15,29 @@ pub struct LockTime {
     pub below_ms: u32,
 }
 
+impl LockTime {
+    /// From the ends that the tables of the maths room give; no upper end: saturated.
+    fn of(least_ms: Option<u32>, below_ms: Option<u32>) -> LockTime {
+        LockTime { least_ms: least_ms.unwrap_or(0), below_ms: below_ms.unwrap_or(u32::MAX) }
+    }
+}
+
 /// DF013, DF019, DF043, DF049 (7 bits), RTCM 10403.x table 3.4-2.
 pub fn legacy_lock(indicator: u8) -> LockTime {
-    fn least_s(n: u32) -> u32 {
-        match n {
-            0..=23 => n,
-            24..=47 => 2 * n - 24,
-            48..=71 => 4 * n - 120,
-            72..=95 => 8 * n - 408,
-            96..=119 => 16 * n - 1176,
-            120..=126 => 32 * n - 3096,
-            _ => 937,
-        }
-    }
-    let n = u32::from(indicator);
-    LockTime { least_ms: least_s(n) * 1000, below_ms: if n < 127 { least_s(n + 1) * 1000 } else { u32::MAX } }
+    let n = indicator.min(LEGACY_TOP);
+    LockTime::of(min_lock_ms_legacy(n), next_lock_ms_legacy(n))
 }
 
 /// DF402 (4 bits), RTCM 10403.x table 3.5-74.
 pub fn msm_lock(indicator: u8) -> LockTime {
-    match u32::from(indicator.min(15)) {
-        0 => LockTime { least_ms: 0, below_ms: 32 },
-        15 => LockTime { least_ms: 1 << 19, below_ms: u32::MAX },
-        i => LockTime { least_ms: 1 << (i + 4), below_ms: 1 << (i + 5) },
-    }
+    let n = indicator.min(DF402_TOP);
+    LockTime::of(min_lock_ms_df402(n), next_lock_ms_df402(n))
 }
 
-/// DF407 (10 bits), RTCM 10403.x table 3.5-75: the step doubles every 32 indicators. Reserved values (705 and more) are
-/// taken as saturated.
+/// DF407 (10 bits), RTCM 10403.x table 3.5-75. Reserved values (705 and more) are taken as saturated.
 pub fn msm_lock_extended(indicator: u16) -> LockTime {
-    fn least(i: u32) -> u32 {
-        if i < 64 { i } else { ((i % 32) + 32) << (i / 32 - 1) }
-    }
-    let i = u32::from(indicator);
-    if i < 704 {
-        LockTime { least_ms: least(i), below_ms: least(i + 1) }
-    } else {
-        LockTime { least_ms: least(704), below_ms: u32::MAX }
-    }
+    let n = indicator.min(DF407_TOP);
+    LockTime::of(min_lock_ms_df407(n), next_lock_ms_df407(n))
 }
 
 /// A satellite that was away for longer has set and risen, or the stream stood still: its new lock is a new arc and no slip.

@@ -1,0 +1,103 @@
+//! What distance to the base says: corrections that grow old with it (radio range), loss that grows with it (long baseline).
+
+use super::case::{RoverCase, SiteCase};
+use super::periods::EpochKind;
+
+/// Distance of each epoch to the base, km; NaN where unknown. Sphere of 6371 km.
+pub(super) fn distances_km(case: &SiteCase, rover: &RoverCase) -> Vec<f32> {
+    let Some((lat0, lon0, _)) = case.position else { return vec![f32::NAN; rover.times.len()] };
+    let cos = lat0.to_radians().cos();
+    rover
+        .lat
+        .iter()
+        .zip(&rover.lon)
+        .map(|(lat, lon)| {
+            let dy = (lat - lat0) * 111.195;
+            let dx = ((lon - lon0 + 540.0).rem_euclid(360.0) - 180.0) * 111.195 * cos;
+            let d = dx.hypot(dy);
+            // Further away it is no rover of this base, or its position is wrong.
+            if d <= 300.0 { d as f32 } else { f32::NAN }
+        })
+        .collect()
+}
+
+#[derive(Debug, Default)]
+pub(super) struct Reach {
+    /// How much an epoch's distance speaks for radio range, 0 to 1.
+    pub(super) at: Vec<f32>,
+}
+
+/// Old corrections that grow with distance: the share of old epochs in the far half against the near half.
+pub(super) fn range_evidence(rover: &RoverCase, distance_km: &[f32], old_s: f64) -> Reach {
+    let n = rover.times.len();
+    let mut known: Vec<f32> = distance_km.iter().copied().filter(|d| d.is_finite()).collect();
+    if known.len() < 600 {
+        return Reach::default();
+    }
+    let at = |v: &mut Vec<f32>, q: f64| -> f32 {
+        let i = ((v.len() - 1) as f64 * q) as usize;
+        *v.select_nth_unstable_by(i, f32::total_cmp).1
+    };
+    let (near, far) = (at(&mut known, 0.4), at(&mut known, 0.7));
+    if far - near < 0.1 {
+        return Reach::default();
+    }
+    let (mut o_near, mut n_near, mut o_far, mut n_far) = (0.0, 0.0, 0.0, 0.0);
+    for i in 0..n {
+        let d = distance_km.get(i).copied().unwrap_or(f32::NAN);
+        let old = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN)) > old_s;
+        if d <= near {
+            n_near += 1.0;
+            o_near += f64::from(u8::from(old));
+        } else if d >= far {
+            n_far += 1.0;
+            o_far += f64::from(u8::from(old));
+        }
+    }
+    if n_near < 100.0 || n_far < 100.0 {
+        return Reach::default();
+    }
+    let (p_near, p_far): (f64, f64) = (o_near / n_near + 0.002, o_far / n_far + 0.002);
+    let ratio = p_far / p_near;
+    if ratio < 2.0 {
+        return Reach::default();
+    }
+    let strength = (1.0 - 1.0 / ratio).clamp(0.0, 1.0) as f32;
+    Reach {
+        at: distance_km
+            .iter()
+            .map(|d| if !d.is_finite() { 0.0 } else { strength * ((d - near) / (far - near)).clamp(0.0, 1.0) })
+            .collect(),
+    }
+}
+
+/// How much each epoch's baseline speaks: 0 at 0.7 of the limit, 1 at 1.5 of it; little where loss does not grow with
+/// distance.
+pub(super) fn far_evidence(rover: &RoverCase, distance_km: &[f32], limit_km: f64) -> Vec<f32> {
+    let (mut near, mut far) = ((0.0, 0.0), (0.0, 0.0));
+    for (i, d) in distance_km.iter().enumerate() {
+        let lost = match rover.time.kinds.get(i) {
+            Some(EpochKind::Lost) => 1.0,
+            Some(EpochKind::Fixed) => 0.0,
+            _ => continue,
+        };
+        if d.is_finite() {
+            let to = if f64::from(*d) < 0.7 * limit_km { &mut near } else { &mut far };
+            to.0 += 1.0;
+            to.1 += lost;
+        }
+    }
+    // A tenth of an hour near the base is enough to compare with.
+    let grows = near.0 < 360.0 || far.0 < 360.0 || (far.1 / far.0 + 0.002) > 1.5 * (near.1 / near.0 + 0.002);
+    let scale = if grows { 1.0 } else { 0.2 };
+    distance_km
+        .iter()
+        .map(|d| {
+            if d.is_finite() {
+                (scale * ((f64::from(*d) - 0.7 * limit_km) / (0.8 * limit_km)).clamp(0.0, 1.0)) as f32
+            } else {
+                0.0
+            }
+        })
+        .collect()
+}
