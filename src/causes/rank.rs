@@ -5,7 +5,7 @@ use super::weights::Weights;
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::{Segment, SiteEvidence};
 use crate::model::event::Event;
-use crate::model::findings::{Cause, Evidence, FloatPeriod};
+use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch};
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
 use std::collections::BTreeMap;
 
@@ -21,6 +21,8 @@ pub struct Ranking {
     pub causes: Vec<Cause>,
     /// By unit and time.
     pub float_periods: Vec<FloatPeriod>,
+    /// The working: every judged stretch with its evidence.
+    pub stretches: Vec<Stretch>,
 }
 
 /// Judges all segments of a site and ranks its causes.
@@ -59,7 +61,30 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
         }
     }
     causes.sort_by(|a, b| b.lost_fix_hours.total_cmp(&a.lost_fix_hours).then(a.cause.cmp(&b.cause)));
-    Ranking { causes, float_periods: float_periods(case, evidence, &verdicts) }
+    Ranking {
+        causes,
+        float_periods: float_periods(case, evidence, &verdicts),
+        stretches: stretches(case, evidence, &verdicts),
+    }
+}
+
+fn stretches(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Vec<Stretch> {
+    evidence
+        .segments
+        .iter()
+        .zip(verdicts)
+        .map(|(s, v)| Stretch {
+            unit: case.rovers.get(s.rover).map(|r| r.unit.clone()).unwrap_or_default(),
+            from: s.from,
+            to: s.to,
+            lost_ms: s.lost_ms,
+            cause: v.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0).to_owned(),
+            confidence: v.probability,
+            others: s.others.observed as u32,
+            neighbours: s.neighbours.observed as u32,
+            evidence: s.features.iter().map(|f| (f.id.clone(), f.strength)).collect(),
+        })
+        .collect()
 }
 
 /// How sure `unexplained` is where there is no evidence at all.

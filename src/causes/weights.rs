@@ -51,6 +51,14 @@ pub struct Row {
     pub by_cause: Vec<f64>,
 }
 
+impl Row {
+    /// Fills `by_cause` from `says`.
+    fn spread(&mut self, cause_sides: &[(&str, &str)]) {
+        let of = |name: &str| self.says.get(name).copied().unwrap_or(0.0);
+        self.by_cause = cause_sides.iter().map(|(cause, side)| of(cause) + of(side)).collect();
+    }
+}
+
 /// The weights in use.
 #[derive(Debug, Clone)]
 pub struct Weights {
@@ -70,8 +78,7 @@ impl Weights {
         let known = |name: &str| cause_sides.iter().any(|(cause, side)| *cause == name || *side == name);
         let mut rows = BTreeMap::new();
         for mut row in table.evidence {
-            let of = |name: &str| row.says.get(name).copied().unwrap_or(0.0);
-            row.by_cause = cause_sides.iter().map(|(cause, side)| of(cause) + of(side)).collect();
+            row.spread(cause_sides);
             if let Some(bad) = row.says.keys().find(|k| !known(k)) {
                 return Err(format!("weights: `{}` names `{bad}`, which is neither a cause nor a side", row.id));
             }
@@ -140,7 +147,25 @@ impl Weights {
                 }
                 row.says.insert(name.clone(), *value);
             }
+            row.spread(cause_sides);
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::panic)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_of_the_settings_reaches_the_verdict() {
+        let sides = [("a", "base"), ("b", "link")];
+        let text = "prior = {}\n[calibration]\ntemperature = 1.0\nleast_own = 1.0\nwithout_own = 1.0\nmost = 1.0\n\
+                    [[evidence]]\nid = \"x:y\"\ngroup = \"g\"\nsays = { a = 1.0 }\n";
+        let mut weights = Weights::parse(text, &sides).unwrap_or_else(|e| panic!("{e}"));
+        let given = BTreeMap::from([("x:y".to_owned(), BTreeMap::from([("link".to_owned(), 2.5)]))]);
+        weights.override_with(&given, &sides).unwrap_or_else(|e| panic!("{e}"));
+        assert_eq!(weights.row("x:y").map(|r| r.by_cause.clone()), Some(vec![1.0, 2.5]));
     }
 }

@@ -1,6 +1,7 @@
 //! What the pages draw beside the findings: strips on one time axis and small tables. Filled upstream, so that the report
 //! room never asks for tables of data.
 
+use super::findings::Stretch;
 use super::time::UtcMs;
 use serde::Serialize;
 
@@ -68,6 +69,9 @@ pub struct SitePicture {
     pub strips: Vec<Strip>,
     /// Message set, link budget, who else, coverage ...
     pub tables: Vec<SmallTable>,
+    /// How each stretch of lost time was judged.
+    #[serde(skip)]
+    pub stretches: Vec<Stretch>,
 }
 
 /// What the pages need beside the findings.

@@ -58,9 +58,11 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
 
     let mut rows: Vec<(SiteFindings, crate::model::picture::SitePicture)> = Vec::new();
     let window = window(sites, request);
-    for (site, (evidence, ranking)) in sites.iter().zip(judged) {
+    for (site, (evidence, mut ranking)) in sites.iter().zip(judged) {
+        let stretches = std::mem::take(&mut ranking.stretches);
         let findings = site_findings(site, ranking, beside, request);
-        let picture = pictures::of(site, &findings, &evidence, beside, window);
+        let mut picture = pictures::of(site, &findings, &evidence, beside, window);
+        picture.stretches = stretches;
         rows.push((findings, picture));
     }
     rows.sort_by(|a, b| b.0.lost_fix_hours.total_cmp(&a.0.lost_fix_hours).then(a.0.site.cmp(&b.0.site)));

@@ -225,6 +225,7 @@ fn larkfield_picture(days: &[&str]) -> SitePicture {
                 ["1230", "GLONASS biases", "10 s", "20 s"].map(str::to_owned).to_vec(),
             ],
         }],
+        stretches: Vec::new(),
     }
 }
 
@@ -439,6 +440,7 @@ pub(super) fn hostile_fleet() -> (Findings, Pictures) {
             to: 3 * HOUR_MS,
             strips,
             tables: vec![table],
+            stretches: vec![],
         }],
         used: vec![evil.to_owned()],
         made_by: evil.to_owned(),

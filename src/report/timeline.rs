@@ -350,6 +350,7 @@ mod tests {
             to: 2 * DAY_MS,
             strips,
             tables: vec![],
+            stretches: vec![],
         };
         timeline(&picture, Zone::UTC).expect("a timeline")
     }
