@@ -119,6 +119,11 @@ fn is_own(id: &str) -> bool {
     )
 }
 
+/// Causes that must not be said of a segment.
+pub fn ruled_out(segment: &Segment) -> Vec<&'static str> {
+    CAUSES.iter().zip(never(segment)).filter(|(_, n)| *n < 0.0).map(|((cause, _), _)| *cause).collect()
+}
+
 /// What must never be said (`analysis.md`, Verdicts): log-odds so low that nothing outweighs them.
 fn never(segment: &Segment) -> [f64; 22] {
     const NEVER: f64 = -12.0;

@@ -22,6 +22,10 @@ pub struct Timing {
     pub after_ms: i64,
     /// How exactly its times are known, ms.
     pub resolution_ms: i64,
+    /// It takes the fix by itself: its association with loss need not be shown.
+    pub direct: bool,
+    /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
+    pub alone: f64,
 }
 
 /// One piece of evidence on a segment.
@@ -149,8 +153,12 @@ pub fn gather(
                 for (timeline, at, associated) in parts {
                     for k in timeline.near(from, to) {
                         let e = &timeline.events[k];
-                        let a = associated.map_or(1.0, |m| m.get(e.kind).map_or(0.0, Association::weight));
-                        event_feature(&mut f, timeline.how(k), e, at + k, &segment, period.from, a);
+                        let how = timeline.how(k);
+                        let a = match associated {
+                            Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(how.1.alone)),
+                            _ => 1.0,
+                        };
+                        event_feature(&mut f, how, e, at + k, &segment, period.from, a);
                     }
                 }
                 for (k, e) in case.standing.iter().enumerate() {
@@ -274,7 +282,7 @@ impl<'a> Timeline<'a> {
     fn how(&self, k: usize) -> (&str, Timing) {
         match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
             Some((id, t)) => (id.as_str(), *t),
-            None => ("", Timing { after_ms: 0, resolution_ms: 0 }),
+            None => ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, alone: 0.0 }),
         }
     }
 }

@@ -18,6 +18,7 @@ mod notes;
 mod observables;
 mod signals;
 mod station;
+mod undated;
 
 #[cfg(test)]
 mod malformed;
