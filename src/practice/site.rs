@@ -2,7 +2,7 @@
 
 use super::bundle::File;
 use super::clock;
-use super::fault::{Act, MAX_SIGNALS};
+use super::fault::{Act, MAX_SIGNALS, antenna_shift};
 use super::fix::{self, Epoch, Field, Lost, Tally};
 use super::machine;
 use super::nmea::{self, Gga, InView};
@@ -38,6 +38,8 @@ struct BaseWriter<'a> {
     session: &'a Session,
     sent: &'a [fix::Sent],
     storm: Vec<f32>,
+    /// Antenna on a loose mount against its place; empty when it stands fast.
+    shift: Vec<[f32; 3]>,
     x: [f64; 3],
     bits: Bits,
     out: Vec<u8>,
@@ -130,10 +132,15 @@ impl BaseWriter<'_> {
                 continue;
             }
             let Some(sat) = self.world.sky.sats.get(k) else { continue };
-            let (_, el) = self.geo.direction(row, t);
-            let (range, rate) = self.geo.range(row, t);
+            let (az, el) = self.geo.direction(row, t);
+            let (mut range, rate) = self.geo.range(row, t);
+            if let Some(d) = self.shift.get(i) {
+                let (e, a) = (el.to_radians(), az.to_radians());
+                let d = d.map(f64::from);
+                range -= d[0] * e.cos() * a.sin() + d[1] * e.cos() * a.cos() + d[2] * e.sin();
+            }
             let tropo = 2.4 / (el.to_radians().sin() + 0.01);
-            let tec = slant_tecu(&p.place, self.seed, k as u64, el, t, storm, st.s4[row]);
+            let tec = slant_tecu(&p.place, self.seed, k as u64, el, t, storm, st.rough[row]);
             let common = range + clk + tropo;
             let mut so = SatObs { id: sat.id, fcn: sat.fcn, obs: [Obs::default(); MAX_SIGNALS] };
             let h = bits(self.seed, t as u64, 0x900 + k as u64);
@@ -167,10 +174,7 @@ impl BaseWriter<'_> {
                 so.obs[n] = Obs {
                     have: true,
                     code_m: common + iono + f64::from(st.mp_code[cell]) + code * f64::from(z0),
-                    phase_m: common - iono
-                        + self.amb[cell]
-                        + phase * f64::from(z1)
-                        + 0.004 * f64::from(st.mp_code[cell]),
+                    phase_m: common - iono + self.amb[cell] + phase * f64::from(z1) + f64::from(st.mp_phase[cell]),
                     rate_ms: rate + clk_rate + 0.004 * f64::from(z0) * weak.min(3.0),
                     cn0_dbhz: cn0,
                     lock_s: lock,
@@ -328,7 +332,7 @@ pub(super) fn run(world: &World, plan: &Plan) -> Outcome {
 }
 
 fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
-    let acts: Vec<Act> = plan.faults.iter().map(|f| f.act(s)).collect();
+    let acts: Vec<Act> = plan.faults.iter().map(|f| f.act(s, &plan.place)).collect();
     let geo = Geometry::new(&world.sky, &plan.place, s, &[true; 4]);
     let all: u16 = plan.faults.iter().fold(0, |m, f| m | 1 << f.bit);
     let touch =
@@ -365,7 +369,7 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
     let Some(base) = bases.get(&key) else { return };
     let sent = fix::base_sends(plan, s, &acts, all, base);
     let mut storm = vec![0f32; s.n];
-    for a in acts.iter().filter(|a| a.fault.cause == super::cause::Cause::SkyStorm) {
+    for a in acts.iter().filter(|a| a.fault.cause == super::cause::Cause::SkyStorm && !a.fault.burst()) {
         for (v, l) in storm.iter_mut().zip(&a.level) {
             *v += l * (10.0 + 14.0 * a.fault.strength as f32);
         }
@@ -378,6 +382,7 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
         session: s,
         sent: &sent,
         storm,
+        shift: acts.iter().find(|a| a.fault.loose_mount()).map_or(Vec::new(), |a| antenna_shift(a, s)),
         x: plan.place.ecef(),
         bits: Bits::default(),
         out: Vec::with_capacity(s.n * 400),
