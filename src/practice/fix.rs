@@ -278,8 +278,10 @@ pub(super) fn run(f: &Field, acts: &[Act], mask: u16, base: &Tracked, sent: &[Se
         // What a standard troposphere leaves over long distances.
         let tropo = 0.000_6 * (km - 15.0).max(0.0);
         let wrong = tropo + (f64::from(offset[0]).hypot(f64::from(offset[1]))) * km / 20_000.0;
-        // Irregularities: what base and rover see differently of them grows with the distance, up to their own size.
-        let rough = f64::from(base.rough.get(i).copied().unwrap_or(0.0)) * (0.02 + 0.04 * km).min(0.25);
+        // Irregularities: what base and rover see differently of them. Diffraction (the part that fades) differs beyond
+        // some 400 m, the size of the first Fresnel zone at the shell; refraction grows with the distance.
+        let [deep, rough] = base.rough.get(i).copied().unwrap_or_default().map(f64::from);
+        let rough = (0.12 * deep * (1.0 - (-km / 0.6).exp())).hypot(rough * (0.028 * km).min(0.2));
         // A mount that sways: corrections of a moving antenna, taken for a standing one.
         let mut sway = 0.0;
         for a in acts.iter().filter(|a| a.fault.loose_mount()) {

@@ -163,6 +163,7 @@ impl BaseWriter<'_> {
                     self.amb[cell] = ((2.0 * iono / lambda).round() + f64::from(st.cycles[cell])) * lambda;
                 }
                 let cn0 = st.cn0[cell];
+                let reported = if self.world.scenario.output.hides("cn0") { 0.0 } else { cn0 };
                 let weak = 10f64.powf(f64::from(45.0 - cn0).clamp(-10.0, 30.0) / 20.0);
                 let code = match sig.band {
                     Band::L5 => 0.10,
@@ -176,7 +177,7 @@ impl BaseWriter<'_> {
                     code_m: common + iono + f64::from(st.mp_code[cell]) + code * f64::from(z0),
                     phase_m: common - iono + self.amb[cell] + phase * f64::from(z1) + f64::from(st.mp_phase[cell]),
                     rate_ms: rate + clk_rate + 0.004 * f64::from(z0) * weak.min(3.0),
-                    cn0_dbhz: cn0,
+                    cn0_dbhz: reported,
                     lock_s: lock,
                     half: lock < 1,
                 };
@@ -200,6 +201,7 @@ impl BaseWriter<'_> {
 /// GSV and GSA sentences of a rover at one second.
 fn in_view(world: &World, rover: &Rover, geo: &Geometry, t: i64, st: &State, small: bool) -> Vec<u8> {
     let mut out = Vec::new();
+    let hide = world.scenario.output.hides("cn0");
     let id_of = |sys: Sys, id: u8| u16::from(id) + if sys == Sys::Glo { 64 } else { 0 };
     let talkers: [&[u8; 2]; 4] = [b"GP", b"GL", b"GA", b"GB"];
     let mut rows: [Vec<(usize, InView)>; 4] = Default::default();
@@ -242,7 +244,8 @@ fn in_view(world: &World, rover: &Rover, geo: &Geometry, t: i64, st: &State, sma
                     let c = row * MAX_SIGNALS + n;
                     let cn0 = (st.since[c] != -1).then(|| st.cn0[c].round().clamp(0.0, 99.0) as u8);
                     // A satellite without this signal is not in its list.
-                    (n == 0 || cn0.is_some()).then_some(InView { cn0, ..*v })
+                    let shown = if hide { None } else { cn0 };
+                    (n == 0 || cn0.is_some()).then_some(InView { cn0: shown, ..*v })
                 })
                 .collect();
             nmea::gsv(&mut out, talkers[sys.ix()], &group, rover.unit.nmea411.then_some(sig.nmea));
@@ -267,6 +270,7 @@ fn write_nmea(
     let geoid = ((12.0 + 30.0 * (plan.place.lon_deg / 40.0).sin()) * 1000.0).round() / 1000.0;
     let small = world.scenario.output.two_signals;
     let digits = if small { 6 } else { 7 };
+    let hide_age = world.scenario.output.hides("ages");
     let mut view = views.iter().peekable();
     for (i, e) in epochs.iter().enumerate() {
         while view.peek().is_some_and(|(k, _)| *k < i) {
@@ -298,7 +302,7 @@ fn write_nmea(
             hdop: (2.4 / (f64::from(e.used) + 2.0).sqrt()).clamp(0.4, 9.9),
             alt_m: plan.place.h_m + ground + f64::from(e.offset_m[2]) + v * g(3) - geoid,
             geoid_m: geoid,
-            age_s: e.age_s,
+            age_s: if hide_age { -1.0 } else { e.age_s },
             station: if e.foreign { plan.other_station } else { plan.station },
             digits,
         };
@@ -397,13 +401,15 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
     let stamp = clock::date(s.t0).replace('-', "");
     let mut files = vec![File { name: format!("{}_{stamp}.rtcm3", plan.base.id), bytes: rtcm }];
     let events = side::events(plan, s, &acts, &plan.base, None);
-    extras(&mut files, plan, &plan.base, s, &events, &stamp);
-    if plan.base.logs_metrics {
+    if !world.scenario.output.hides("events") {
+        extras(&mut files, plan, &plan.base, s, &events, &stamp);
+    }
+    if plan.base.logs_metrics && !world.scenario.output.hides("metrics") {
         let mut text = String::new();
         side::base_metrics(&mut text, s, &acts, &plan.base, &base.on);
         files.push(File { name: format!("metrics_{stamp}.csv"), bytes: text.into_bytes() });
     }
-    if plan.base.logs_spectrum {
+    if plan.base.logs_spectrum && !world.scenario.output.hides("spectrum") {
         let mut text = String::new();
         side::spectrum(&mut text, s, &acts, &plan.base);
         files.push(File { name: format!("spectrum_{stamp}.csv"), bytes: text.into_bytes() });
@@ -461,8 +467,10 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
         let bytes = write_nmea(world, plan, rover, s, &path, epochs, &views);
         let mut files = vec![File { name: format!("{}_{stamp}.nmea", rover.unit.id), bytes }];
         let events = side::events(plan, s, &acts, &rover.unit, Some(index));
-        extras(&mut files, plan, &rover.unit, s, &events, &stamp);
-        if rover.unit.logs_metrics {
+        if !world.scenario.output.hides("events") {
+            extras(&mut files, plan, &rover.unit, s, &events, &stamp);
+        }
+        if rover.unit.logs_metrics && !world.scenario.output.hides("metrics") {
             let mut text = String::new();
             let radio = plan.link.kind != super::plan::LinkKind::Network;
             side::rover_metrics(&mut text, s, &rover.unit, epochs, radio);

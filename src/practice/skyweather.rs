@@ -246,7 +246,7 @@ pub(super) fn irregular(act: &Act, lat: f64, lon: f64, t: i64, i: usize) -> (f32
         for c in cx - 1..=cx + 1 {
             for d in cy - 1..=cy + 1 {
                 let key = mix(f.seed ^ bits(78 + night(lon, t) as u64, c as u64, d as u64));
-                if uni(key, 1, 0) > 0.3 + 0.5 * f.share {
+                if uni(key, 1, 0) > 0.2 + 0.4 * f.share {
                     continue;
                 }
                 let px = (c as f64 + uni(key, 2, 0)) * 5.0;
@@ -254,12 +254,12 @@ pub(super) fn irregular(act: &Act, lat: f64, lon: f64, t: i64, i: usize) -> (f32
                 let r = 0.5 + 0.7 * uni(key, 4, 0);
                 let q = ((x - px) / (2.4 * r)).powi(2) + ((lat - py) / r).powi(2);
                 if q < 1.0 {
-                    top = top.max((0.6 + 0.6 * uni(key, 5, 0)) * (1.0 - q).sqrt());
+                    top = top.max((0.35 + 0.45 * uni(key, 5, 0)) * (1.0 - q).sqrt());
                 }
             }
         }
-        let rough = (top * zone * hour * size).min(1.2) as f32;
-        (0.22 * rough, rough)
+        let rough = (top * zone * hour * size).min(1.0) as f32;
+        (0.25 * rough, rough)
     }
 }
 

@@ -106,8 +106,9 @@ pub(super) struct Tracked {
     pub on: Vec<bool>,
     /// Carrier error from reflections over the usable satellites, m.
     pub mp_m: Vec<f32>,
-    /// Roughness of the ionosphere over the satellites good on two frequencies (root mean square, 0 to 1).
-    pub rough: Vec<f32>,
+    /// Depth of scintillation and roughness of the ionosphere over the satellites good on two frequencies (root mean
+    /// squares, 0 to 1).
+    pub rough: Vec<[f32; 2]>,
 }
 
 /// The tracking state that a recorder sees.
@@ -352,7 +353,7 @@ pub(super) fn follow(
             out.slip.push(0);
             out.on.push(false);
             out.mp_m.push(0.0);
-            out.rough.push(0.0);
+            out.rough.push([0.0; 2]);
             record(i, &st);
             continue;
         }
@@ -363,7 +364,7 @@ pub(super) fn follow(
             }
         }
         let (mut dual, mut any, mut slipped) = (0u128, 0u128, 0u128);
-        let (mut mp2, mut mpn, mut rough2) = (0f32, 0f32, 0f32);
+        let (mut mp2, mut mpn, mut deep2, mut rough2) = (0f32, 0f32, 0f32, 0f32);
         for row in 0..rows {
             let k = geo.sats[row];
             let bit = 1u128 << (k & 127);
@@ -385,7 +386,7 @@ pub(super) fn follow(
             let killed = sky.sats.get(k).is_some_and(|v| fx.kill2[v.sys.ix()]);
             let mut slip_p = slip_base[row] + fx.slip_p;
             if rough > 0.05 {
-                slip_p += 0.06 * s4 * s4 + 0.03 * rough * rough;
+                slip_p += 0.09 * s4 * s4 + 0.02 * rough * rough;
             }
             let fade = decibels(swing);
             let slip_now = luck < slip_p;
@@ -447,7 +448,8 @@ pub(super) fn follow(
                 dual |= bit;
                 mp2 += err[row] * err[row];
                 mpn += 1.0;
-                rough2 += st.rough[row] * st.rough[row];
+                deep2 += s4 * s4;
+                rough2 += rough * rough;
             }
         }
         out.dual.push(dual);
@@ -455,7 +457,7 @@ pub(super) fn follow(
         out.slip.push(slipped);
         out.on.push(true);
         out.mp_m.push(if mpn > 0.0 { (mp2 / mpn).sqrt() } else { 0.0 });
-        out.rough.push(if mpn > 0.0 { (rough2 / mpn).sqrt() } else { 0.0 });
+        out.rough.push(if mpn > 0.0 { [(deep2 / mpn).sqrt(), (rough2 / mpn).sqrt()] } else { [0.0; 2] });
         record(i, &st);
     }
     out
