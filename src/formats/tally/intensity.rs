@@ -10,8 +10,7 @@ const STEPS: usize = 16 * 80;
 /// The least number of samples in a minute that an index is made of.
 const LEAST: f64 = 30.0;
 
-static LINEAR: LazyLock<Vec<f32>> =
-    LazyLock::new(|| (0..STEPS).map(|i| 10f32.powf(i as f32 / 160.0)).collect());
+static LINEAR: LazyLock<Vec<f32>> = LazyLock::new(|| (0..STEPS).map(|i| 10f32.powf(i as f32 / 160.0)).collect());
 
 /// 10^(db / 10) for 0 to 80 dB; 0 outside. Exact on steps of 1/16 dB, to 1e-6 between them.
 #[inline]

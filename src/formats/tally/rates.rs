@@ -47,16 +47,7 @@ impl Rates {
     }
 
     fn new(step_ms: i64, slack_ms: i64, least: f64) -> Rates {
-        Rates {
-            step_ms,
-            slack_ms,
-            least,
-            cell: i64::MIN,
-            at: i64::MIN,
-            arc: 0,
-            tecu: 0.0,
-            window: [EMPTY; WINDOW],
-        }
+        Rates { step_ms, slack_ms, least, cell: i64::MIN, at: i64::MIN, arc: 0, tecu: 0.0, window: [EMPTY; WINDOW] }
     }
 
     /// Content at an epoch; `gps_ms` sets the grid of samples, so that 30 s data of any receiver fall on it.

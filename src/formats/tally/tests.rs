@@ -185,7 +185,9 @@ fn short_arcs_give_no_multipath_and_one_frequency_none() {
     tally.finish(&mut rows);
     assert!(rows.signals.mp_rms_m.iter().all(|m| m.is_nan()));
     let of_two = |i: &usize| rows.signals.sat[*i] == gps(2).code();
-    assert!((0..rows.signals.len()).filter(of_two).all(|i| rows.signals.phase_slips[i] == crate::model::rows::NO_SLIPS));
+    assert!(
+        (0..rows.signals.len()).filter(of_two).all(|i| rows.signals.phase_slips[i] == crate::model::rows::NO_SLIPS)
+    );
 }
 
 #[test]
@@ -224,7 +226,8 @@ fn roti_of_a_known_content_at_30_s_and_1_s() {
 #[test]
 fn phase_jumps_of_check_values_9_are_seen() {
     // Pairs of cycles that GF sees at 1 s, that only Melbourne-Wuebbena sees (9, 7), and that no slip is (0, 0).
-    for (cycles, seen) in [([1.0, 0.0], true), ([0.0, 1.0], true), ([1.0, 1.0], true), ([9.0, 7.0], true), ([0.0, 0.0], false)]
+    for (cycles, seen) in
+        [([1.0, 0.0], true), ([0.0, 1.0], true), ([1.0, 1.0], true), ([9.0, 7.0], true), ([0.0, 0.0], false)]
     {
         let (mut tally, mut rows) = (Tally::new(SPAN_OBSERVATIONS), Rows::default());
         for k in 0..100_i64 {
