@@ -282,7 +282,12 @@ impl Decoder {
     fn msm(&mut self, msm: &Msm, clock: &mut StreamClock, shift: &mut Option<Shift>) -> Booked {
         let Some(t) = self.epoch(msm.epoch, clock, shift) else { return Booked::Skipped(NO_EPOCH) };
         let table = self.locks.table(msm.station, msm.system as u8);
+        let (mut satellite, mut rough_ms) = (usize::MAX, f64::NAN);
         for place in msm.places() {
+            if place.satellite != satellite {
+                satellite = place.satellite;
+                rough_ms = msm.whole_rough_ms(satellite);
+            }
             let slip = match (
                 msm.lock(place.cell),
                 msm.satellite_ids().get(place.satellite),
@@ -294,7 +299,13 @@ impl Decoder {
                 }
                 _ => false,
             };
-            self.tally.cell(msm.satellite(place.satellite), msm.signal(place.signal), msm.cn0_dbhz(place.cell), slip);
+            self.tally.ranging_cell(
+                msm.satellite(place.satellite),
+                msm.signal(place.signal),
+                msm.cn0_dbhz(place.cell),
+                slip,
+                msm.ranges_m(place.cell, rough_ms),
+            );
         }
         Booked::Decoded
     }
@@ -306,7 +317,9 @@ impl Decoder {
         let (locks, tally) = (&mut self.locks, &mut self.tally);
         legacy.signals(|s| {
             let slip = locks.slipped(table, usize::from(s.satellite_id), s.frequency, t, s.lock);
-            tally.cell(s.sat, s.signal, s.cn0_dbhz, slip);
+            // Without the integer part a range is a remainder only.
+            let ranges = if legacy.is_whole() { [s.pseudorange_m, s.phase_m] } else { [f64::NAN; 2] };
+            tally.ranging_cell(s.sat, s.signal, s.cn0_dbhz, slip, ranges);
         });
         Booked::Decoded
     }

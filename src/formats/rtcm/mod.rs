@@ -16,6 +16,7 @@ mod minutes;
 mod msm;
 mod notes;
 mod observables;
+pub mod orbits;
 mod signals;
 mod station;
 mod undated;
