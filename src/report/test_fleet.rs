@@ -225,7 +225,7 @@ fn larkfield_picture(days: &[&str]) -> SitePicture {
                 ["1230", "GLONASS biases", "10 s", "20 s"].map(str::to_owned).to_vec(),
             ],
         }],
-        stretches: Vec::new(),
+        ..SitePicture::default()
     }
 }
 
@@ -326,7 +326,7 @@ pub(super) fn fleet() -> (Findings, Pictures) {
         ],
     };
     let used = ["fleet register: week-19/fleet.toml", "complaints: week-19/complaints.csv"].map(str::to_owned).to_vec();
-    (findings, Pictures { sites: vec![picture], used, made_by: "lostfix 0.1.0".to_owned() })
+    (findings, Pictures { sites: vec![picture], used, made_by: "lostfix 0.1.0".to_owned(), ..Pictures::default() })
 }
 
 /// Names and texts that try to break out of a page, a table or a folder, in every text field of one site.
@@ -439,11 +439,12 @@ pub(super) fn hostile_fleet() -> (Findings, Pictures) {
             from: 0,
             to: 3 * HOUR_MS,
             strips,
-            tables: vec![table],
-            stretches: vec![],
+ 
+            ..SitePicture::default()
         }],
         used: vec![evil.to_owned()],
         made_by: evil.to_owned(),
+        ..Pictures::default()
     };
     (findings, pictures)
 }

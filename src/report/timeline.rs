@@ -350,7 +350,7 @@ mod tests {
             to: 2 * DAY_MS,
             strips,
             tables: vec![],
-            stretches: vec![],
+            ..SitePicture::default()
         };
         timeline(&picture, Zone::UTC).expect("a timeline")
     }
