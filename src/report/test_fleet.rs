@@ -439,7 +439,7 @@ pub(super) fn hostile_fleet() -> (Findings, Pictures) {
             from: 0,
             to: 3 * HOUR_MS,
             strips,
- 
+            tables: vec![table],
             ..SitePicture::default()
         }],
         used: vec![evil.to_owned()],
