@@ -1,15 +1,17 @@
 //! A small writer of SVG: numbers are short, every text is escaped, every picture has a title and a description.
 
+use super::text::{LONG, plain};
+
 /// A number for a coordinate: one decimal, none where it is a whole number.
 pub(super) fn coordinate(x: f64) -> String {
     let x = if x.is_finite() { (x * 10.0).round() / 10.0 + 0.0 } else { 0.0 };
     if x == x.trunc() { format!("{x:.0}") } else { format!("{x:.1}") }
 }
 
-/// Text as HTML and SVG take it.
+/// Text as HTML and SVG take it: one visible line.
 pub(super) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len() + 8);
-    for c in text.chars() {
+    for c in plain(text, 4 * LONG).chars() {
         match c {
             '&' => out.push_str("&amp;"),
             '<' => out.push_str("&lt;"),

@@ -18,7 +18,7 @@ const CELL_MIN: i64 = 30;
 /// Days shown in the rhythm, the last ones.
 const DAYS: usize = 31;
 /// Cells a side of the site plan, at most.
-const PLAN_CELLS: f64 = 48.0;
+const PLAN_CELLS: f64 = 90.0;
 
 impl Share {
     fn add(&mut self, lasts_ms: i64, lost: bool) {
@@ -80,11 +80,7 @@ fn both(a: &Grid, b: &Grid) -> Share {
 }
 
 fn profile(edges: &[f64], unit: &str) -> Profile {
-    let bins = edges
-        .iter()
-        .enumerate()
-        .map(|(i, low)| (*low, edges.get(i + 1).copied(), Share::default()))
-        .collect();
+    let bins = edges.iter().enumerate().map(|(i, low)| (*low, edges.get(i + 1).copied(), Share::default())).collect();
     Profile { unit: unit.to_owned(), bins, missing: Share::default() }
 }
 
@@ -148,7 +144,9 @@ fn local_m(rover: &RoverCase, i: usize, lat0: f64, lon0: f64) -> (f64, f64) {
 pub(super) fn plan(site: &Site1) -> Option<SitePlan> {
     let first = || {
         counted(site).find_map(|r| {
-            (0..r.lat.len().min(r.lon.len())).find(|i| r.lat[*i].is_finite() && r.lon[*i].is_finite()).map(|i| (r.lat[i], r.lon[i]))
+            (0..r.lat.len().min(r.lon.len()))
+                .find(|i| r.lat[*i].is_finite() && r.lon[*i].is_finite())
+                .map(|i| (r.lat[i], r.lon[i]))
         })
     };
     let (lat0, lon0) = first()?;

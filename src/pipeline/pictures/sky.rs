@@ -75,7 +75,10 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
     let first = u32::from(Band::L1.code());
     let directed = || {
         (0..rows.time.len()).filter(|i| {
-            rows.band[*i] == first && rows.elevation[*i] >= 0.0 && rows.elevation[*i] < 90.0 && rows.azimuth[*i].is_finite()
+            rows.band[*i] == first
+                && rows.elevation[*i] >= 0.0
+                && rows.elevation[*i] < 90.0
+                && rows.azimuth[*i].is_finite()
         })
     };
     // The usual C/N0 of an elevation is the median of this base itself; signals differ, so each has its own.
@@ -112,8 +115,7 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
         }
         let Some(sum) = sums.get_mut(e * across + a) else { continue };
         sum.minutes += 1;
-        if let (true, Some(u)) =
-            (rows.cn0[i].is_finite(), usual.get(&(rows.signal[i], (elevation / CURVE_DEG) as u32)))
+        if let (true, Some(u)) = (rows.cn0[i].is_finite(), usual.get(&(rows.signal[i], (elevation / CURVE_DEG) as u32)))
         {
             sum.off += f64::from(rows.cn0[i] - u);
             sum.with_cn0 += 1;
@@ -131,8 +133,7 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
         .iter()
         .enumerate()
         .map(|(k, s)| {
-            let (azimuth_deg, elevation_deg) =
-                ((k % across) as f64 * AZIMUTH_DEG, (k / across) as f64 * ELEVATION_DEG);
+            let (azimuth_deg, elevation_deg) = ((k % across) as f64 * AZIMUTH_DEG, (k / across) as f64 * ELEVATION_DEG);
             SkyCell {
                 azimuth_deg,
                 elevation_deg,

@@ -174,7 +174,14 @@ fn coverage(site: &Site1, from: UtcMs, to: UtcMs) -> SmallTable {
                 _ => seen.push(words.to_owned()),
             }
         }
-        rows.push(vec![r.unit.clone(), "rover".to_owned(), h(logged), percent(logged), seen.join(", "), none_or(&missing)]);
+        rows.push(vec![
+            r.unit.clone(),
+            "rover".to_owned(),
+            h(logged),
+            percent(logged),
+            seen.join(", "),
+            none_or(&missing),
+        ]);
     }
     for base in &site.bases {
         let spans = |kind: u8| -> i64 {
@@ -205,7 +212,14 @@ fn coverage(site: &Site1, from: UtcMs, to: UtcMs) -> SmallTable {
             if there { seen.push(words.to_owned()) } else { missing.push(words.to_owned()) }
         }
         let logged = observations.max(stream);
-        rows.push(vec![base.unit.clone(), "base".to_owned(), h(logged), percent(logged), none_or(&seen), none_or(&missing)]);
+        rows.push(vec![
+            base.unit.clone(),
+            "base".to_owned(),
+            h(logged),
+            percent(logged),
+            none_or(&seen),
+            none_or(&missing),
+        ]);
     }
     SmallTable {
         title: "What was observed and what was missing".to_owned(),

@@ -135,7 +135,7 @@ fn correction_age(site: &Site1, axis: Axis, old_s: f64) -> Track {
         })
         .collect();
     let look = Look { what: "lowest, middle and highest rover", unit: "s", floor: 0.5, ceiling: 120.0, log: true };
-    look.track("Age of corrections at the rovers".to_owned(), axis, Some((old_s, "old from here".to_owned())), bins)
+    look.track("Age of corrections, all rovers".to_owned(), axis, Some((old_s, "old from here".to_owned())), bins)
 }
 
 /// Share of the satellites with a second frequency, over the systems that RTK uses.
@@ -164,7 +164,7 @@ fn second_frequency(base: &UnitFrames, axis: Axis) -> Track {
         binner.add(axis.bin(now.0), share(&now));
     }
     let look = Look { what: "lowest, middle and highest share", unit: "%", floor: 0.0, ceiling: 100.0, log: false };
-    look.track(format!("{}: satellites with a second frequency", base.unit), axis, None, binner.done())
+    look.track(format!("Second frequency, share of satellites, {}", base.unit), axis, None, binner.done())
 }
 
 /// C/N0 of each band: the median over satellites by ten seconds.
@@ -181,7 +181,7 @@ fn cn0(base: &UnitFrames, axis: Axis) -> Vec<Track> {
             }
             let what = "median of the satellites; lowest, middle and highest in time";
             let look = Look { what, unit: "dB-Hz", floor: 20.0, ceiling: 55.0, log: false };
-            look.track(format!("{}: C/N0 {}", base.unit, band.name()), axis, None, binner.done())
+            look.track(format!("C/N0 {}, {}", band.name(), base.unit), axis, None, binner.done())
         })
         .collect()
 }
@@ -198,7 +198,7 @@ fn roti(base: &UnitFrames, axis: Axis) -> Track {
         Look { what: "lowest, middle and highest satellite", unit: "TECU/min", floor: 0.0, ceiling: 2.0, log: false };
     // 0.5 TECU/min: the usual limit of irregularities.
     let limit = Some((0.5, "irregular from here".to_owned()));
-    look.track(format!("{}: ROTI, unrest of the ionosphere", base.unit), axis, limit, binner.done())
+    look.track(format!("Unrest of the ionosphere (ROTI), {}", base.unit), axis, limit, binner.done())
 }
 
 /// Antenna and supply.
@@ -207,9 +207,9 @@ fn supply(base: &UnitFrames, axis: Axis) -> Vec<Track> {
     let names = view::texts(&base.metrics, "metric");
     let values = view::f64s(&base.metrics, "value");
     [
-        ("antenna_voltage_v", "voltage at the antenna port", "V", 15.0),
-        ("antenna_current_ma", "antenna current", "mA", 150.0),
-        ("supply_voltage_v", "supply voltage", "V", 30.0),
+        ("antenna_voltage_v", "Voltage at the antenna port", "V", 6.0),
+        ("antenna_current_ma", "Antenna current", "mA", 50.0),
+        ("supply_voltage_v", "Supply voltage", "V", 15.0),
     ]
     .into_iter()
     .map(|(metric, words, unit, ceiling)| {
@@ -218,7 +218,7 @@ fn supply(base: &UnitFrames, axis: Axis) -> Vec<Track> {
             binner.add(axis.bin(times[i]), values.get(i).map_or(f32::NAN, |v| *v as f32));
         }
         let look = Look { what: "lowest, middle and highest", unit, floor: 0.0, ceiling, log: false };
-        look.track(format!("{}: {words}", base.unit), axis, None, binner.done())
+        look.track(format!("{words}, {}", base.unit), axis, None, binner.done())
     })
     .collect()
 }
@@ -237,9 +237,8 @@ fn spectrum(base: &UnitFrames, axis: Axis) -> Track {
         now.1 = now.1.max(p);
     }
     binner.add(axis.bin(now.0), now.1);
-    let look =
-        Look { what: "strongest line of each sweep", unit: "dBm", floor: -130.0, ceiling: -60.0, log: false };
-    look.track(format!("{}: spectrum, strongest line", base.unit), axis, None, binner.done())
+    let look = Look { what: "strongest line of each sweep", unit: "dBm", floor: -130.0, ceiling: -60.0, log: false };
+    look.track(format!("Strongest line of the spectrum, {}", base.unit), axis, None, binner.done())
 }
 
 /// Kp by three hours.
@@ -274,10 +273,7 @@ mod tests {
         }
         assert_eq!(
             binner.done(),
-            [
-                TrackBin { at: 0, low: 1.0, mid: 2.0, high: 3.0 },
-                TrackBin { at: 5, low: 7.0, mid: 7.0, high: 7.0 }
-            ]
+            [TrackBin { at: 0, low: 1.0, mid: 2.0, high: 3.0 }, TrackBin { at: 5, low: 7.0, mid: 7.0, high: 7.0 }]
         );
     }
 }

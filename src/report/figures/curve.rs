@@ -15,8 +15,10 @@ pub(in crate::report) fn curve(id: &str, c: &ElevationCurve) -> Figure {
     let all = || {
         c.bins.iter().flat_map(|b| [f64::from(b.2), f64::from(b.4)]).chain(c.expected.iter().flat_map(|e| [e.2, e.3]))
     };
-    let floor = (all().fold(f64::INFINITY, f64::min) / 10.0).floor().max(0.0) * 10.0;
-    let ceiling = ((all().fold(0.0, f64::max) / 10.0).ceil() * 10.0).max(floor + 10.0);
+    // C/N0 is between 0 and 70 dB-Hz; anything else would be no value but must not break the picture.
+    let ten = |v: f64| (v / 10.0).clamp(0.0, 8.0);
+    let floor = ten(all().fold(80.0, f64::min)).floor().min(7.0) * 10.0;
+    let ceiling = (ten(all().fold(0.0, f64::max)).ceil() * 10.0).max(floor + 10.0);
     let x = |deg: f64| LEFT + deg / 90.0 * (WIDTH - LEFT - 8.0);
     let y = |v: f64| TOP + (ceiling - v) / (ceiling - floor) * (HEIGHT - BOTTOM - TOP);
     let title = format!("{}: C/N0 of {} over elevation", name(&c.unit), name(&c.band));
@@ -55,7 +57,8 @@ pub(in crate::report) fn curve(id: &str, c: &ElevationCurve) -> Figure {
     }
     svg.text(x(45.0), HEIGHT - 2.0, Anchor::Middle, "lbl", "elevation");
     svg.text(LEFT + 4.0, TOP + 9.0, Anchor::Start, "lbl", "dB-Hz");
-    let expected: String = c.expected.iter().map(|e| box_path(x(e.0), y(e.3), x(e.1) - x(e.0), y(e.2) - y(e.3))).collect();
+    let expected: String =
+        c.expected.iter().map(|e| box_path(x(e.0), y(e.3), x(e.1) - x(e.0), y(e.2) - y(e.3))).collect();
     svg.path(&expected, "c-want");
     let band: String = c
         .bins
@@ -79,8 +82,7 @@ pub(in crate::report) fn curve(id: &str, c: &ElevationCurve) -> Figure {
         svg: format!("<svg viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{class}\" d=\"{d}\"/></svg>"),
         words: words.to_owned(),
     };
-    let mut keys =
-        vec![key("t-line", "M0 8H16", "median"), key("t-band", "M0 3H16V13H0z", "middle 80 % of the time")];
+    let mut keys = vec![key("t-line", "M0 8H16", "median"), key("t-band", "M0 3H16V13H0z", "middle 80 % of the time")];
     if !c.expected.is_empty() {
         keys.push(key("c-want", "M1 3H15V13H1z", "expected"));
     }
@@ -105,7 +107,14 @@ pub(in crate::report) fn curve(id: &str, c: &ElevationCurve) -> Figure {
         note,
         svg: svg.finish(),
         keys,
-        columns: vec!["Elevation", "Lowest tenth, dB-Hz", "Median, dB-Hz", "Highest tenth, dB-Hz", "Expected, dB-Hz", "Satellite-minutes"],
+        columns: vec![
+            "Elevation",
+            "Lowest tenth, dB-Hz",
+            "Median, dB-Hz",
+            "Highest tenth, dB-Hz",
+            "Expected, dB-Hz",
+            "Satellite-minutes",
+        ],
         rows,
     }
 }

@@ -41,8 +41,7 @@ fn class(share: Option<f64>) -> usize {
     }
 }
 
-const WORDS: [&str; 5] =
-    ["too little data", "under 2 % lost", "2 to 5 % lost", "5 to 15 % lost", "over 15 % lost"];
+const WORDS: [&str; 5] = ["too little data", "under 2 % lost", "2 to 5 % lost", "5 to 15 % lost", "over 15 % lost"];
 
 /// A mark: cross, ring, dot, diamond, triangle.
 fn mark(class: usize, x: f64, y: f64) -> String {
@@ -131,7 +130,10 @@ pub(in crate::report) fn map(id: &str, spots: &[Spot], edges: &[MagneticEdge]) -
     let view = View::of(&placed)?;
     let total = view.height + MARGIN * 1.6;
     let worst = placed.iter().filter(|s| class(s.lost_share) == 4).count();
-    let words = format!("{} sites by place; {worst} lost more than 15 % of their time. The table has the same sites.", placed.len());
+    let words = format!(
+        "{} sites by place; {worst} lost more than 15 % of their time. The table has the same sites.",
+        placed.len()
+    );
     let mut svg = Svg::new(id, WIDTH, total, "Map of the sites", &words).as_group();
     let bands = bands(&mut svg, &view, edges);
     graticule(&mut svg, &view);
@@ -186,12 +188,26 @@ fn step(span: f64) -> f64 {
 
 fn graticule(svg: &mut Svg, view: &View) {
     let mut d = String::new();
-    let digits = |step: f64| if step >= 1.0 { 0 } else if step >= 0.1 { 1 } else { 2 };
+    let digits = |step: f64| {
+        if step >= 1.0 {
+            0
+        } else if step >= 0.1 {
+            1
+        } else {
+            2
+        }
+    };
     let s = step(view.north - view.south);
     let mut lat = (view.south / s).ceil() * s;
     while lat <= view.north + 1e-9 {
         d.push_str(&format!("M{} {}H{}", coordinate(MARGIN), coordinate(view.y(lat)), coordinate(WIDTH - MARGIN)));
-        let side = if lat.abs() < 1e-9 { "" } else if lat < 0.0 { " S" } else { " N" };
+        let side = if lat.abs() < 1e-9 {
+            ""
+        } else if lat < 0.0 {
+            " S"
+        } else {
+            " N"
+        };
         svg.text(MARGIN - 4.0, view.y(lat) + 4.0, Anchor::End, "lbl", &format!("{:.*}°{side}", digits(s), lat.abs()));
         lat += s;
     }
@@ -201,7 +217,13 @@ fn graticule(svg: &mut Svg, view: &View) {
         let x = view.x(lon);
         d.push_str(&format!("M{} {}v{}", coordinate(x), coordinate(MARGIN / 2.0), coordinate(view.height)));
         let folded = (lon + 180.0).rem_euclid(360.0) - 180.0;
-        let side = if folded.abs() < 1e-9 { "" } else if folded < 0.0 { " W" } else { " E" };
+        let side = if folded.abs() < 1e-9 {
+            ""
+        } else if folded < 0.0 {
+            " W"
+        } else {
+            " E"
+        };
         let words = format!("{:.*}°{side}", digits(s), folded.abs());
         svg.text(x, view.height + MARGIN / 2.0 + 16.0, Anchor::Middle, "lbl", &words);
         lon += s;
@@ -235,11 +257,15 @@ fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
         let (Some(first), Some(last)) = (line.first(), line.last()) else { continue };
         if !inner {
             let pole = if north { top } else { bottom };
-            let fill = format!("{d}L{} {}L{} {}z", coordinate(last.0), coordinate(pole), coordinate(first.0), coordinate(pole));
+            let fill = format!(
+                "{d}L{} {}L{} {}z",
+                coordinate(last.0),
+                coordinate(pole),
+                coordinate(first.0),
+                coordinate(pole)
+            );
             svg.path(&fill, "zone");
-        } else if north
-            && let Some(south) = edges.iter().find(|e| (e.magnetic_deg + edge.magnetic_deg).abs() < 1e-6)
-        {
+        } else if north && let Some(south) = edges.iter().find(|e| (e.magnetic_deg + edge.magnetic_deg).abs() < 1e-6) {
             let back: String = (0..=steps)
                 .rev()
                 .filter_map(|k| {
@@ -272,7 +298,9 @@ fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
                 m if m < 70.0 => "auroral band",
                 _ => "polar band",
             };
-            if let Some((x, y)) = line.iter().rev().find(|(x, y)| inside(*y - 14.0) && inside(*y + 14.0) && *x < WIDTH - MARGIN - 4.0) {
+            if let Some((x, y)) =
+                line.iter().rev().find(|(x, y)| inside(*y - 14.0) && inside(*y + 14.0) && *x < WIDTH - MARGIN - 4.0)
+            {
                 // The word stands on its band's side of the line.
                 let below = if inner { north } else { !north };
                 svg.text(*x - 2.0, if below { y + 13.0 } else { y - 5.0 }, Anchor::End, "lbl zoneword", band);
@@ -320,7 +348,8 @@ mod tests {
         let one = map("m", &[spot("a", 47.0, 8.0)], &[]).unwrap();
         assert!(one.svg.contains("sites/a.html") && !one.bands);
         let edge = |m: f64| MagneticEdge { magnetic_deg: m, points: vec![(-180.0, m), (180.0, m)] };
-        let world: Vec<Spot> = (0..30).map(|k| spot(&format!("s{k}"), f64::from(k) * 4.0 - 60.0, f64::from(k) * 12.0 - 175.0)).collect();
+        let world: Vec<Spot> =
+            (0..30).map(|k| spot(&format!("s{k}"), f64::from(k) * 4.0 - 60.0, f64::from(k) * 12.0 - 175.0)).collect();
         let map = map("m", &world, &[edge(-60.0), edge(-20.0), edge(20.0), edge(60.0)]).unwrap();
         assert!(map.bands && map.svg.contains("equatorial band"));
         assert!(super::map("m", &[spot("x", f64::NAN, 0.0)], &[]).is_none());

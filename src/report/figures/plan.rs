@@ -95,7 +95,8 @@ pub(in crate::report) fn plan(id: &str, p: &SitePlan) -> Option<Figure> {
             let (mx, my) = ((cells.0 + cells.1) / 2.0, (cells.2 + cells.3) / 2.0);
             let (dx, dy) = (x - mx, y - my);
             let length = dx.hypot(dy).max(1e-9);
-            let (ex, ey) = (SIDE / 2.0 + dx / length * (SIDE / 2.0 - 30.0), SIDE / 2.0 - dy / length * (SIDE / 2.0 - 30.0));
+            let (ex, ey) =
+                (SIDE / 2.0 + dx / length * (SIDE / 2.0 - 30.0), SIDE / 2.0 - dy / length * (SIDE / 2.0 - 30.0));
             svg.path(&arrow(ex, ey, dx / length, -dy / length), "basemark");
             let words = format!("base {}", metres(length * p.cell_m));
             let ty = if ey < SIDE / 2.0 { ey + 26.0 } else { ey - 18.0 };
@@ -108,7 +109,13 @@ pub(in crate::report) fn plan(id: &str, p: &SitePlan) -> Option<Figure> {
     let bar_m = nice.into_iter().rfind(|m| m / p.cell_m * unit <= SIDE / 3.0).unwrap_or(p.cell_m);
     let bar = bar_m / p.cell_m * unit;
     svg.path(&format!("M2 {}v6h{}v-6", coordinate(SIDE + 6.0), coordinate(bar)), "scalebar");
-    svg.text(bar + 10.0, SIDE + 15.0, Anchor::Start, "lbl", &format!("{}; a place is {}", metres(bar_m), metres(p.cell_m)));
+    svg.text(
+        bar + 10.0,
+        SIDE + 15.0,
+        Anchor::Start,
+        "lbl",
+        &format!("{}; a place is {}", metres(bar_m), metres(p.cell_m)),
+    );
     let keys = (0..4)
         .map(|k| Key {
             svg: format!(

@@ -163,14 +163,7 @@ mod tests {
     use super::*;
 
     fn cell(azimuth: f64, minutes: u32, scatter: f32, in_reach: bool) -> SkyCell {
-        SkyCell {
-            azimuth_deg: azimuth,
-            elevation_deg: 20.0,
-            minutes,
-            cn0_off_db: 0.0,
-            scatter_db: scatter,
-            in_reach,
-        }
+        SkyCell { azimuth_deg: azimuth, elevation_deg: 20.0, minutes, cn0_off_db: 0.0, scatter_db: scatter, in_reach }
     }
 
     #[test]
@@ -189,7 +182,8 @@ mod tests {
         let seen = judge(&view);
         assert_eq!((seen[0], seen[6], seen[9], seen[1]), (Seen::Open, Seen::Nothing, Seen::Weak, Seen::Well));
         // Few minutes everywhere: an empty cell says nothing.
-        let thin = SkyView { cells: view.cells.iter().map(|c| SkyCell { minutes: c.minutes / 12, ..*c }).collect(), ..view };
+        let thin =
+            SkyView { cells: view.cells.iter().map(|c| SkyCell { minutes: c.minutes / 12, ..*c }).collect(), ..view };
         assert_eq!(judge(&thin)[6], Seen::Open);
         assert!(sky("s", &thin).svg.contains("Sky over B"));
     }

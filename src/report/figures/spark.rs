@@ -44,7 +44,8 @@ pub(in crate::report) fn trend(days: &[DayTotal]) -> String {
     }
     let (first, second) = days.split_at(days.len() / 2);
     let of = |part: &[&DayTotal]| {
-        part.iter().map(|d| d.lost_ms).sum::<i64>() as f64 / part.iter().map(|d| d.observed_ms).sum::<i64>().max(1) as f64
+        part.iter().map(|d| d.lost_ms).sum::<i64>() as f64
+            / part.iter().map(|d| d.observed_ms).sum::<i64>().max(1) as f64
     };
     let (a, b) = (of(first), of(second));
     let word = if (a - b).abs() < 0.02 || (a.max(b)) < 1.5 * a.min(b) {

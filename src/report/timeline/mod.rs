@@ -7,7 +7,7 @@
 mod tracks;
 
 use super::draw::{Svg, box_path, coordinate};
-use super::text::{hours, kind_words, name, plain};
+use super::text::{hours, kind_words, name, plain, upper_first};
 use super::times::{Zone, duration};
 use crate::model::picture::{DayTotal, Mark, Shade, SitePicture, StripKind};
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
@@ -73,7 +73,8 @@ pub(super) struct Timeline {
     letter_column: String,
     height: u32,
     has_tracks: bool,
-    has_shades: bool,
+    has_night: bool,
+    has_off: bool,
 }
 
 /// A day of its own.
@@ -251,7 +252,7 @@ fn row(
         let piece = box_path(begin as f64, y, (end - begin) as f64, f64::from(look.height));
         paths.entry(look.class).or_default().push_str(&piece);
         if look.class != "fixed" {
-            tips.push((begin, end, title(axis, zone, what, look, &sorted, &index, (begin, end))));
+            tips.push((begin, end, title(axis, zone, label, look, &sorted, &index, (begin, end))));
         }
     }
     for (is_brief, begin, end) in runs(&brief) {
@@ -279,22 +280,18 @@ fn row(
             (None, false) => ' ',
         })
         .collect();
-    Row {
-        label,
-        what: what.to_owned(),
-        svg: svg.finish(),
-        size: "low",
-        top: String::new(),
-        bottom: String::new(),
-        letters,
-    }
+    Row { label, what: name(what), svg: svg.finish(), size: "low", top: String::new(), bottom: String::new(), letters }
+}
+
+fn words_of(label: &str, look: &Look) -> String {
+    if look.class == "event" { name(label) } else { look.words.to_owned() }
 }
 
 /// Words of a run of columns: one mark alone says its own times and words; several merged ones the times of their columns.
 fn title(
     axis: Axis,
     zone: Zone,
-    what: &str,
+    label: &str,
     look: &Look,
     sorted: &[&Mark],
     index: &impl Fn(&str) -> usize,
@@ -307,14 +304,10 @@ fn title(
         m.to.max(m.from.saturating_add(1)) > from && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
     });
     match (inside.next(), inside.next()) {
-        (Some(m), None) if m.title.is_empty() => format!("{}, {}", words_of(what, look), zone.span_ms(m.from, m.to)),
+        (Some(m), None) if m.title.is_empty() => format!("{}, {}", words_of(label, look), zone.span_ms(m.from, m.to)),
         (Some(m), None) => format!("{}, {}", plain(&m.title, 160), zone.span_ms(m.from, m.to)),
-        _ => format!("{}, {}", words_of(what, look), zone.span_ms(from, to)),
+        _ => format!("{}, {}", words_of(label, look), zone.span_ms(from, to)),
     }
-}
-
-fn words_of(what: &str, look: &Look) -> String {
-    if look.class == "event" { what.to_owned() } else { look.words.to_owned() }
 }
 
 /// Time by class in words, for people who do not see the strip.
@@ -407,17 +400,14 @@ fn within(picture: &SitePicture, zone: Zone, from: UtcMs, to: UtcMs, id: &str) -
         .into_iter()
         .map(|t| {
             let share = at(t.at);
-            TickView {
-                percent: format!("{:.2}", share * 100.0),
-                local: t.local,
-                utc: t.utc,
-                edge: share > 0.93,
-            }
+            TickView { percent: format!("{:.2}", share * 100.0), local: t.local, utc: t.utc, edge: share > 0.93 }
         })
         .collect();
+    let shaded = |night: bool| picture.shades.iter().any(|s| s.night == night && s.to > from && s.from < to);
     Some(Timeline {
         has_tracks: rows.len() > strips,
-        has_shades: picture.shades.iter().any(|s| s.to > from && s.from < to),
+        has_night: shaded(true),
+        has_off: shaded(false),
         rows,
         ticks,
         keys,
@@ -431,13 +421,7 @@ fn within(picture: &SitePicture, zone: Zone, from: UtcMs, to: UtcMs, id: &str) -
 }
 
 /// One row a kind of event, the kinds with most time first; the rest together.
-fn event_rows(
-    frame: &Frame<'_>,
-    label: &str,
-    marks: &[&Mark],
-    rows: &mut Vec<Row>,
-    used: &mut BTreeSet<&'static str>,
-) {
+fn event_rows(frame: &Frame<'_>, label: &str, marks: &[&Mark], rows: &mut Vec<Row>, used: &mut BTreeSet<&'static str>) {
     let mut kinds: BTreeMap<&str, (i64, Vec<&Mark>)> = BTreeMap::new();
     for mark in marks {
         let entry = kinds.entry(&mark.class).or_default();
@@ -448,10 +432,10 @@ fn event_rows(
     kinds.sort_by(|a, b| b.1.0.cmp(&a.1.0).then(a.0.cmp(b.0)));
     let rest: Vec<&Mark> = kinds.iter().skip(EVENT_ROWS).flat_map(|k| k.1.1.iter().copied()).collect();
     for (kind, (_, marks)) in kinds.iter().take(EVENT_ROWS) {
-        rows.push(row(frame, rows.len(), (label, &kind_words(kind)), marks, |_| EVENT, used));
+        rows.push(row(frame, rows.len(), (&upper_first(&kind_words(kind)), label), marks, |_| EVENT, used));
     }
     if !rest.is_empty() {
-        rows.push(row(frame, rows.len(), (label, "other events"), &rest, |_| EVENT, used));
+        rows.push(row(frame, rows.len(), ("Other events", label), &rest, |_| EVENT, used));
     }
 }
 

@@ -42,8 +42,9 @@ impl Scale {
         share.clamp(0.0, 1.0)
     }
 
+    /// Lines at the ends of the scale stay inside of the picture.
     fn y(&self, value: f32) -> f64 {
-        HEIGHT * (1.0 - self.share(f64::from(value)))
+        4.0 + (HEIGHT - 8.0) * (1.0 - self.share(f64::from(value)))
     }
 }
 
@@ -121,7 +122,7 @@ pub(super) fn row(frame: &Frame<'_>, n: usize, track: &Track, begin: UtcMs) -> O
         .collect();
     Some(Row {
         label,
-        what: format!("{} to {} {unit}, {what}{}", number(lowest), number(highest), limit_words.unwrap_or_default()),
+        what: format!("{} to {} {unit}{}", number(lowest), number(highest), limit_words.unwrap_or_default()),
         svg: svg.finish(),
         size: "high",
         top: format!("{} {unit}", number(scale.ceiling)),
@@ -175,10 +176,10 @@ mod tests {
     fn values_stand_at_their_height_and_gaps_stay_gaps() {
         let bin = |at, v| TrackBin { at, low: v - 10.0, mid: v, high: v + 10.0 };
         let row = row(&frame(), 0, &track(vec![bin(0, 40.0), bin(1, 40.0), bin(100, 30.0)]), 0).unwrap();
-        // 480 columns of 10 s, 2 units wide each; 20 to 60 dB-Hz over 100 units.
-        assert!(row.svg.contains("d=\"M0 50H2V50H4M200 75H202\""), "{}", row.svg);
-        assert!(row.svg.contains("d=\"M0 25H2V25H4V75H2V75H0zM200 50H202V100H200z\""), "{}", row.svg);
-        assert_eq!(row.what, "20 to 50 dB-Hz, median");
+        // 480 columns of 10 s, 2 units wide each; 20 to 60 dB-Hz over 92 units, from 96 up to 4.
+        assert!(row.svg.contains("d=\"M0 50H2V50H4M200 73H202\""), "{}", row.svg);
+        assert!(row.svg.contains("d=\"M0 27H2V27H4V73H2V73H0zM200 50H202V96H200z\""), "{}", row.svg);
+        assert_eq!(row.what, "20 to 50 dB-Hz");
         assert_eq!(row.letters.chars().filter(|c| *c != ' ').count(), 2);
     }
 

@@ -114,7 +114,7 @@ pub(super) fn fleet(c: &Context<'_>) -> Fleet {
         complaints: c.findings.complaints.len(),
         html: c.options.html,
         map: map("map", &spots(c), &c.pictures.magnetic_edges),
-        has_days: c.pictures.sites.iter().any(|p| p.days.len() > 1),
+        has_days: c.pictures.sites.iter().any(|p| p.days.len() > 2),
         script: SCRIPT,
         script_hash: SCRIPT_HASH,
     }

@@ -280,8 +280,15 @@ pub(super) fn rhythm(r: &Rhythm) -> Option<RhythmView> {
             4 * (days - 1)
         )
     };
-    let mut rows: Vec<RhythmRow> =
-        if days > 1 { r.days.iter().enumerate().map(|(i, (day, cells))| rhythm_row(&format!("rd{i}"), day, "thin", cells)).collect() } else { Vec::new() };
+    let mut rows: Vec<RhythmRow> = if days > 1 {
+        r.days
+            .iter()
+            .enumerate()
+            .map(|(i, (day, cells))| rhythm_row(&format!("rd{i}"), &name(day), "thin", cells))
+            .collect()
+    } else {
+        Vec::new()
+    };
     rows.push(rhythm_row("rclock", "All days, by the clock of the site", "low", &r.clock));
     if days > 1 {
         rows.push(rhythm_row("rstars", "All days, by the sidereal day", "low", &r.sidereal));

@@ -140,9 +140,8 @@ pub(in crate::report) struct Site {
     who: Option<Who>,
     profiles: Vec<ProfileView>,
     rhythm: Option<RhythmView>,
-    plan: Option<Figure>,
-    skies: Vec<Figure>,
-    curves: Vec<Figure>,
+    /// Plan, skies, curves.
+    pictures: Vec<Figure>,
     periods: Vec<PeriodView>,
     periods_total: usize,
     events: Vec<EventView>,
@@ -180,9 +179,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         who: picture.and_then(|p| p.who_else.as_ref()).and_then(loss::who),
         profiles: picture.map(loss::profiles).unwrap_or_default(),
         rhythm: picture.and_then(|p| p.rhythm.as_ref()).and_then(loss::rhythm),
-        plan: picture.and_then(|p| p.plan.as_ref()).and_then(|p| plan("plan", p)),
-        skies: numbered(picture, |p| &p.skies, |n, v| sky(&format!("sky{n}"), v)),
-        curves: numbered(picture, |p| &p.elevation, |n, v| curve(&format!("curve{n}"), v)),
+        pictures: pictures(picture),
         periods: longest(c, &s.float_periods, zone),
         periods_total: s.float_periods.len(),
         events: events(&s.base_events, zone),
@@ -195,14 +192,16 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
     }
 }
 
-/// Pictures of a site with several bases or bands; not more than a page can bear.
-fn numbered<'a, T: 'a>(
-    picture: Option<&'a SitePicture>,
-    list: impl Fn(&'a SitePicture) -> &'a Vec<T>,
-    draw: impl Fn(usize, &'a T) -> Figure,
-) -> Vec<Figure> {
-    let all = picture.map(|p| list(p).as_slice()).unwrap_or_default();
-    all.iter().take(12).enumerate().map(|(n, v)| draw(n, v)).collect()
+/// Pictures a page can bear of one kind, for a site with several bases or bands.
+const PICTURES: usize = 10;
+
+/// Plan, skies and curves.
+fn pictures(picture: Option<&SitePicture>) -> Vec<Figure> {
+    let Some(p) = picture else { return Vec::new() };
+    let mut out: Vec<Figure> = p.plan.as_ref().and_then(|x| plan("plan", x)).into_iter().collect();
+    out.extend(p.skies.iter().take(PICTURES).enumerate().map(|(n, x)| sky(&format!("sky{n}"), x)));
+    out.extend(p.elevation.iter().take(PICTURES).enumerate().map(|(n, x)| curve(&format!("curve{n}"), x)));
+    out
 }
 
 /// A day of the table.
