@@ -123,7 +123,7 @@ impl Svg {
     }
 
     /// A picture with links inside is a group, not one image.
-    pub(super) fn as_group(mut self) -> Self {
+    pub(super) fn into_group(mut self) -> Self {
         self.out = self.out.replacen("role=\"img\"", "role=\"group\"", 1);
         self
     }

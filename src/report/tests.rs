@@ -130,7 +130,7 @@ fn the_policy_names_our_script() {
 /// SHA-256 (FIPS 180-4), for the test above only.
 fn sha256(data: &[u8]) -> Vec<u8> {
     // The first 32 bits of the fractional parts of the square and cube roots of the first primes.
-    let primes: Vec<u32> = (2..312).filter(|n: &u32| (2..*n).all(|d| n % d != 0)).take(64).collect();
+    let primes: Vec<u32> = (2..312).filter(|n: &u32| (2..*n).all(|d| !n.is_multiple_of(d))).take(64).collect();
     let part = |root: f64| (root.fract() * 4_294_967_296.0) as u32;
     let mut h: Vec<u32> = primes.iter().take(8).map(|p| part(f64::from(*p).sqrt())).collect();
     let k: Vec<u32> = primes.iter().map(|p| part(f64::from(*p).cbrt())).collect();

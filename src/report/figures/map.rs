@@ -134,7 +134,7 @@ pub(in crate::report) fn map(id: &str, spots: &[Spot], edges: &[MagneticEdge]) -
         "{} sites by place; {worst} lost more than 15 % of their time. The table has the same sites.",
         placed.len()
     );
-    let mut svg = Svg::new(id, WIDTH, total, "Map of the sites", &words).as_group();
+    let mut svg = Svg::new(id, WIDTH, total, "Map of the sites", &words).into_group();
     let bands = bands(&mut svg, &view, edges);
     graticule(&mut svg, &view);
     let (left, right) = (MARGIN, WIDTH - MARGIN);
