@@ -173,12 +173,32 @@ def fit(D, T, steps, hold):
         rate = 0.08 if step < steps * 0.7 else 0.03
         m, v = 0.9 * m + 0.1 * g, 0.99 * v + 0.01 * g * g
         W -= rate * m / (np.sqrt(v) + 1e-6)
+        # What the trade says keeps its sign; what nobody has said before may only say a little.
+        W = np.where(T.W > 0, np.maximum(W, 0), np.where(T.W < 0, np.minimum(W, 0), np.clip(W, -3, 2)))
         mp, vp = 0.9 * mp + 0.1 * gp, 0.99 * vp + 0.01 * gp * gp
         prior -= 0.4 * rate * mp / (np.sqrt(vp) + 1e-6)
         if (step + 1) % 50 == 0:
             print(step + 1, "fitted on:", told(D, whole(D, W, prior, T)[0], temperature),
                   "| left out:", told(hold, whole(hold, W, prior, T)[0], temperature) if hold else "-", flush=True)
     return W, prior
+
+
+def wrong_sites(D, S, limit):
+    """Sites whose first cause is wrong: truth and what is said, hours."""
+    top = S.argmax(1)
+    names = list(dict.fromkeys(D.site))
+    label = CAUSES + ["unexplained"]
+    for i, name in enumerate(names):
+        mine = D.at == i
+        true, said = (D.Y[mine] * D.lost[mine, None]).sum(0) / 3600, np.zeros(C + 1)
+        np.add.at(said, top[mine], D.lost[mine] / 3600)
+        if true[:C].sum() <= 0.04 or true[:C].max() <= true[C] or (said[:C].sum() > 0 and said[:C].argmax() == true[:C].argmax()):
+            continue
+        show = lambda v: ", ".join(f"{label[k]} {v[k]:.2f}" for k in np.argsort(-v)[:4] if v[k] > 0.02)
+        print(f"  {name[0]} {name[1]}: true {show(true)} | said {show(said)}")
+        limit -= 1
+        if limit == 0:
+            return
 
 
 def says_of(row):
@@ -218,6 +238,7 @@ def main():
     p = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     p.add_argument("work")
     p.add_argument("--steps", type=int, default=300)
+    p.add_argument("--show", type=int, default=0, help="list so many sites that come out wrong")
     p.add_argument("--write", action="store_true", help="fit on all fleets and write the table")
     a = p.parse_args()
     seeds = sorted(int(os.path.basename(d)) for d in glob.glob(f"{a.work}/[0-9]*")
@@ -235,6 +256,9 @@ def main():
     for t in (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.4, 2.8):
         X = D if a.write else H
         print("temperature", t, told(X, whole(X, W, prior, T)[0], t))
+    if a.show:
+        X = D if a.write else H
+        wrong_sites(X, whole(X, W, prior, T)[0], a.show)
     if a.write:
         write(T, W, prior, f"# Fitted by scripts/refit on {len(seeds)} practice fleets, seeds {min(seeds)} to {max(seeds)}.")
     change = W - T.W

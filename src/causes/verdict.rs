@@ -112,6 +112,10 @@ fn is_own(id: &str) -> bool {
             | "context:equatorial-evening"
             | "context:auroral"
             | "context:base-tracks-well"
+            | "context:base-log-missing"
+            | "context:corrections-old"
+            | "context:state-float"
+            | "context:state-low"
             | "context:corrections-stop-together"
             | "context:corrections-stop-apart"
             | "standing:emitter-near"
@@ -135,7 +139,8 @@ fn never(segment: &Segment) -> [f64; 22] {
         + strength("base:spectrum-spike")
         + strength("base:all-bands-drop");
     let signs = [
-        strength("base:satellites-fading") > 0.05,
+        strength("base:satellites-fading") + strength("base:scintillation") + strength("base:ionosphere-disturbed")
+            > 0.05,
         strength("context:equatorial-evening") + strength("context:auroral") > 0.1,
         strength("sky:kp-storm") + strength("sky:flare") > 0.1,
     ];

@@ -165,9 +165,10 @@ pub fn gather(
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
                     if !other_rover {
+                        let shown = if e.kind == "firmware-trouble" { symptom(&f, side == "own") } else { 1.0 };
                         f.push(Feature {
                             id: format!("{side}:{}", e.kind),
-                            strength: f64::from(e.strength),
+                            strength: f64::from(e.strength) * shown,
                             event: Some(standing_at + k),
                         });
                     }
@@ -181,6 +182,29 @@ pub fn gather(
         out.places.push(place);
     }
     out
+}
+
+/// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
+/// loses its lock or a frequency. Without any of it only a quarter counts.
+fn symptom(features: &[Feature], own: bool) -> f64 {
+    const SHOWN: [&str; 9] = [
+        "second-frequency-lost",
+        "stream-gap",
+        "observables-missing",
+        "observables-irregular",
+        "system-stopped",
+        "lock-reset",
+        "restart",
+        "log-silent",
+        "slips-many",
+    ];
+    let scope = if own { "rover:" } else { "base:" };
+    let strongest = features
+        .iter()
+        .filter(|f| f.id.strip_prefix(scope).is_some_and(|kind| SHOWN.contains(&kind)))
+        .map(|f| f.strength)
+        .fold(0.0, f64::max);
+    (0.25 + strongest).min(1.0)
 }
 
 /// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.
