@@ -53,7 +53,8 @@ impl Association {
         };
         let ratio = (self.inside + 0.002) / (outside + 0.002);
         let real = (1.0 - self.chance).clamp(0.0, 1.0).powi(2).max(alone);
-        excess(ratio) * real
+        // Beside another cause the ratio is small although nearly all of the time inside is lost.
+        excess(ratio).max(self.inside - outside) * real
     }
 
     /// Ratio of the lost shares.

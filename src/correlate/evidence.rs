@@ -420,6 +420,11 @@ fn context(
         }
     }
     add("corrections-far", reached / total);
+    // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
+    let minutes = (segment.to - segment.from) as f64 / 60_000.0;
+    if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
+        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0));
+    }
     add("place-bound", bound / total);
     add("far-from-base", distant / total);
     let seen =
