@@ -282,7 +282,7 @@ pub(super) fn run(f: &Field, acts: &[Act], mask: u16, base: &Tracked, sent: &[Se
         // Irregularities: what base and rover see differently of them. Diffraction (the part that fades) differs beyond
         // some 400 m, the size of the first Fresnel zone at the shell; refraction grows with the distance.
         let [deep, rough] = base.rough.get(i).copied().unwrap_or_default().map(f64::from);
-        let rough = (0.12 * deep * (1.0 - (-km / 0.6).exp())).hypot(rough * (0.028 * km).min(0.2));
+        let rough = (0.2 * deep * (1.0 - (-km / 0.4).exp())).hypot(rough * (0.028 * km).min(0.2));
         // A mount that sways: corrections of a moving antenna, taken for a standing one.
         let mut sway = 0.0;
         for a in acts.iter().filter(|a| a.fault.loose_mount()) {
