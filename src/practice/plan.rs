@@ -257,7 +257,7 @@ impl World {
                     continue;
                 }
                 let felt = if f.cause == Cause::SkyStorm {
-                    p.sessions.iter().any(|s| f.act(s, &p.place).level.iter().step_by(60).any(|l| *l > 0.3))
+                    p.sessions.iter().any(|s| f.act(s, &p.place).level.iter().step_by(60).any(|l| *l > 0.2))
                 } else {
                     place.distance_km(&p.place) < 300.0
                 };

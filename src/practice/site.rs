@@ -67,7 +67,7 @@ impl BaseWriter<'_> {
         if !st.on {
             return;
         }
-        let frozen = !e.obs && !e.closed && t.rem_euclid(p.interval_s) == 0;
+        let frozen = !e.obs && !e.closed && clock::on_beat(t, p.interval_s);
         if !frozen {
             if t.rem_euclid(20) == 6 {
                 let u = &p.base;
@@ -164,9 +164,12 @@ impl BaseWriter<'_> {
                 }
                 let cn0 = st.cn0[cell];
                 let reported = if self.world.scenario.output.hides("cn0") { 0.0 } else { cn0 };
-                let weak = 10f64.powf(f64::from(45.0 - cn0).clamp(-10.0, 30.0) / 20.0);
+                // What squaring cost a semi-codeless signal does not widen its loop.
+                let squared = if sig.band == Band::L2W { 6.0 } else { 0.0 };
+                let weak = 10f64.powf(f64::from(45.0 - squared - cn0).clamp(-10.0, 30.0) / 20.0);
                 let code = match sig.band {
-                    Band::L5 => 0.10,
+                    // Wide codes; for L2W the reported C/N0 is that after squaring, the code itself is 10.23 Mchip/s.
+                    Band::L5 | Band::L2W => 0.10,
                     _ => 0.22,
                 } * weak.min(6.0);
                 let phase = 0.0012 * weak.min(5.0);

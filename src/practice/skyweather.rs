@@ -109,13 +109,8 @@ pub(super) fn storm_level(f: &Fault, place: &Place, t: i64) -> f32 {
         return 0.0;
     }
     let m = place.dipole_lat_deg().abs();
-    let zone = if m > 55.0 {
-        1.0
-    } else if m > 28.0 {
-        0.55 + 0.45 * ramp(m, 28.0, 52.0)
-    } else {
-        0.3
-    };
+    // In one storm ambiguities stayed unresolved in the auroral zone and nowhere in middle latitudes (check values 12.2).
+    let zone = 0.15 + 0.2 * ramp(m, 28.0, 45.0) + 0.65 * ramp(m, 45.0, 58.0);
     let h = after_noon(place.lon_deg, t);
     let hour = if m > 55.0 {
         ramp(h, 3.0, 6.0) * ramp(20.0 - h, 0.0, 3.0)
@@ -129,7 +124,7 @@ pub(super) fn storm_level(f: &Fault, place: &Place, t: i64) -> f32 {
     let w = (t.rem_euclid(piece) as f64 / 300.0).min(1.0);
     let swing = 0.9 + 0.18 * f64::from(smooth(f.seed, 9, t, 400));
     let gust = on(k - 1) + (on(k) - on(k - 1)) * w;
-    (gust * swing * zone * (0.35 + 0.65 * hour)).clamp(0.0, 1.3) as f32
+    (gust * swing * zone * (0.25 + 0.75 * hour)).clamp(0.0, 1.3) as f32
 }
 
 /// Elevation of the Sun in degrees, without the equation of time (a quarter of an hour at most).
@@ -228,7 +223,7 @@ pub(super) fn irregular(act: &Act, lat: f64, lon: f64, t: i64, i: usize) -> (f32
             }
             let d = (x - (c as f64 + uni(key, 2, 0)) * 3.0) / (0.5 + 0.8 * uni(key, 4, 0));
             if d.abs() < 1.0 {
-                top = top.max((0.45 + 0.6 * uni(key, 5, 0)) * (1.0 - d * d).sqrt());
+                top = top.max((0.55 + 0.6 * uni(key, 5, 0)) * (1.0 - d * d).sqrt());
             }
         }
         let s4 = (top * zone * hour * size).min(1.1) as f32;

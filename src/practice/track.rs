@@ -155,7 +155,7 @@ fn clear_sky(noise: &[f32; 5], sig: &super::signal::Signal, power_db: f32, gain_
 /// knife edge, distance of some metres): the loss grows with the angle below the edge.
 fn wall_loss(f: &Fault, unit: &Unit, az: f64, e: f64, off: f64) -> (f32, f32) {
     // Bad enough to matter for the satellites there are: fewer systems, wider window.
-    let wide = 36.0 + 36.0 / unit.systems.iter().filter(|s| **s).count().max(1) as f64 * 1.4;
+    let wide = 26.0 + 40.0 / unit.systems.iter().filter(|s| **s).count().max(1) as f64 * 1.4;
     let half = wide - 0.4 * wide * f.strength;
     let top = |k: i64| 66.0 + 8.0 * f.strength + 12.0 * (uni(f.seed, 12, k.rem_euclid(15) as u64) - 0.5);
     let (k, w) = ((az / 24.0).floor() as i64, (az / 24.0).fract());
@@ -163,7 +163,7 @@ fn wall_loss(f: &Fault, unit: &Unit, az: f64, e: f64, off: f64) -> (f32, f32) {
     // Angle below the nearest edge, degrees; negative in the open.
     let behind = if off < half { 13.0 - e } else { (wall - e).min((off - half) * e.to_radians().cos()).max(13.0 - e) };
     let behind = if off < half && e > 13.0 { behind.max(-(half - off) * e.to_radians().cos()) } else { behind };
-    let d = 3.0 + 7.0 * uni(f.seed, 16, 0);
+    let d = 6.0 + 12.0 * uni(f.seed, 16, 0);
     let v = behind.to_radians() * (2.0 * d / 0.19).sqrt();
     let loss = if v > -0.78 { 6.9 + 20.0 * (((v - 0.1).powi(2) + 1.0).sqrt() + v - 0.1).log10() } else { 0.0 };
     // Behind metal nothing is left but the diffracted wave, at most 30 dB down.
@@ -386,7 +386,7 @@ pub(super) fn follow(
             let killed = sky.sats.get(k).is_some_and(|v| fx.kill2[v.sys.ix()]);
             let mut slip_p = slip_base[row] + fx.slip_p;
             if rough > 0.05 {
-                slip_p += 0.09 * s4 * s4 + 0.02 * rough * rough;
+                slip_p += 0.15 * s4 * s4 + 0.02 * rough * rough;
             }
             let fade = decibels(swing);
             let slip_now = luck < slip_p;
