@@ -123,6 +123,36 @@ limits! {
     net_gain_min_db = 15.0,
     /// Net gain above which a receiver may be overloaded, dB (common practice, no source).
     net_gain_max_db = 40.0,
+    /// Part of the sky over 10 degrees that is blocked, from which on it is an event (common practice, no source).
+    blocked_share = 0.2,
+    /// C/N0 under the best part of the same sky from which on a satellite counts as blocked, dB (common practice, no source).
+    blocked_db = 10.0,
+    /// Code multipath against a clean antenna's that is too much: poor begins at 1.7 times good (check-values 8.2: common
+    /// practice, no source).
+    multipath_ratio = 2.0,
+    /// ... or this part of the satellite minutes over that ratio (common practice, no source).
+    multipath_share = 0.4,
+    /// Correlation of multipath with that of one GPS repeat before that shows a fixed reflector (common practice, no source).
+    multipath_repeats = 0.4,
+    /// Amplitude of a ripple of C/N0 at low elevation that is worth a word, dB (common practice, no source).
+    ripple_db = 1.5,
+    /// ROTI that shows irregularities, TECU/min (Ma and Maruyama 2006, doi 10.1029/2006GL027512, from memory).
+    roti_onset = 0.5,
+    /// Rate of the electron content over five minutes that is a storm's, TECU/min (common practice, no source).
+    rot_storm = 1.5,
+    /// S4 that is moderate scintillation (ITU-R P.531, limits from memory).
+    s4_moderate = 0.3,
+    /// Scintillating satellites at once that are an event, over 25 degrees.
+    scintillating_satellites = 2.0,
+    /// ... up to this share: more is the receiver or a band (common practice, no source).
+    scintillating_share_max = 0.8,
+    /// Share of the satellites whose content swings that is a disturbed ionosphere (common practice, no source).
+    disturbed_share = 0.6,
+    /// C/N0 under the typical curve over the whole sky that is weak, dB (half a class of 3 dB, receivers differ by 1 to 3 dB:
+    /// check-values 10.2, common practice, no source).
+    curve_db = 5.0,
+    /// C/N0 of a sector under the rest of its sky that is weak, dB (common practice, no source).
+    sector_db = 6.0,
 }
 
 #[cfg(test)]

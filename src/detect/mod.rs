@@ -12,12 +12,19 @@ mod correction_age;
 mod fading;
 mod limits;
 mod messages;
+mod multipath;
+mod obstruction;
 mod own_signal;
 mod restart;
 #[cfg(test)]
 mod samples;
+mod scintillation;
 mod second_frequency;
 mod setup;
+mod signal_curve;
+mod sky_minutes;
+#[cfg(test)]
+mod sky_samples;
 mod slips;
 mod spectrum;
 mod station_switch;
@@ -47,6 +54,10 @@ pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<E
     events.extend(slips::run(frames, limits));
     events.extend(fading::run(frames, limits));
     events.extend(spectrum::run(frames, limits));
+    events.extend(obstruction::run(frames, limits));
+    events.extend(multipath::run(frames, limits));
+    events.extend(scintillation::run(frames, setup.place, limits));
+    events.extend(signal_curve::run(frames, limits));
     sorted(events)
 }
 

@@ -1,0 +1,190 @@
+//! `scintillation`: several satellites, but not all, fade and their electron content swings at the same time, seen through the
+//! same part of the ionosphere. `ionosphere-disturbed`: the content swings on nearly all satellites for long, without fading: a
+//! storm.
+//!
+//! ROTI over 0.5 TECU/min is the onset of irregularities (Ma and Maruyama 2006, doi 10.1029/2006GL027512; classes of check values
+//! 7.2: from memory); S4 of 0.3 is moderate (ITU-R P.531). Both indices of real receivers vary by a factor of two between
+//! studies. Interference falls on a whole band at all elevations and does not disperse; reflections stand low and do not either.
+
+use super::Maker;
+use super::limits::Limits;
+use super::sky_minutes::{SatMinute, sat_minutes, sat_name};
+use super::window::{median, stretches};
+use crate::frames::UnitFrames;
+use crate::maths::ionosphere::pierce_point;
+use crate::maths::magnetic::{FieldModel, decimal_year};
+use crate::maths::sun::solar_local_time_h;
+use crate::model::event::Event;
+use crate::model::time::{MINUTE_MS, UtcMs};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Height of the irregularities, m (check values 7.5 computes dip latitudes there).
+const SHELL_M: f64 = 350_000.0;
+/// ROTI is judged over this elevation (mask of 20 to 30 degrees: check values 7.2), degrees.
+const MASK_DEG: f64 = 25.0;
+/// Below this C/N0 the noise of the phase alone makes a ROTI of 0.3 (0.012 m at 25 dB-Hz), dB-Hz.
+const STRONG_DBHZ: f64 = 33.0;
+
+/// One minute of the whole sky.
+#[derive(Debug, Clone, Default)]
+struct Minute<'a> {
+    judged: usize,
+    /// Fade and swing.
+    scintillating: Vec<&'a SatMinute>,
+    /// Swing.
+    swinging: usize,
+    with_rates: usize,
+}
+
+pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &Limits) -> Vec<Event> {
+    let all = sat_minutes(frames);
+    let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
+    for m in all.iter().filter(|m| m.elevation >= MASK_DEG) {
+        let fades = m.s4 >= limits.s4_moderate;
+        let swings = m.roti >= limits.roti_onset && m.cn0_dbhz >= STRONG_DBHZ;
+        // The other band must fade too where it is measured: what fades on one only is not the sky.
+        let both = m.s4_2.is_nan() || m.s4_2 >= limits.s4_moderate;
+        let dispersive = swings || (m.roti.is_nan() && m.s4_2 >= limits.s4_moderate);
+        let strong_swing =
+            m.roti >= 4.0 * limits.roti_onset && m.cn0_dbhz >= STRONG_DBHZ && m.s4 >= 0.5 * limits.s4_moderate;
+        let minute = minutes.entry(m.time).or_default();
+        minute.judged += 1;
+        minute.with_rates += usize::from(m.roti.is_finite());
+        minute.swinging += usize::from(swings || m.rot.abs() >= limits.rot_storm);
+        if (fades && both && dispersive) || strong_swing {
+            minute.scintillating.push(m);
+        }
+    }
+    minutes.retain(|_, m| m.judged >= 4);
+    let mut events = scintillation(frames, &minutes, place, limits);
+    events.extend(disturbed(frames, &minutes, limits));
+    events
+}
+
+fn scintillation(
+    frames: &UnitFrames,
+    minutes: &BTreeMap<UtcMs, Minute>,
+    place: Option<(f64, f64, f64)>,
+    limits: &Limits,
+) -> Vec<Event> {
+    let times: Vec<UtcMs> = minutes.keys().copied().collect();
+    let flags: Vec<bool> = minutes
+        .values()
+        .map(|m| {
+            let n = m.scintillating.len();
+            n as f64 >= limits.scintillating_satellites && n as f64 <= limits.scintillating_share_max * m.judged as f64
+        })
+        .collect();
+    let maker = Maker::new(frames, &frames.signals);
+    stretches(&times, &flags, MINUTE_MS, 5 * MINUTE_MS, 4 * MINUTE_MS)
+        .into_iter()
+        .filter_map(|s| {
+            let inside: Vec<&SatMinute> =
+                minutes.range(s.from..s.to).flat_map(|(_, m)| m.scintillating.iter().copied()).collect();
+            let s4 = median(inside.iter().map(|m| m.s4))?;
+            let roti = median(inside.iter().map(|m| m.roti));
+            let sats: BTreeSet<u16> = inside.iter().map(|m| m.sat).collect();
+            let names: Vec<String> = sats.iter().take(6).map(|s| sat_name(*s)).collect();
+            let place = place.and_then(|p| Pierced::of(&inside, p));
+            let mut strength = 0.5 * s4 / limits.s4_moderate;
+            let mut detail = format!(
+                "{} satellites fade and their electron content swings, the others do not ({}{}): S4-like {s4:.2}{}",
+                sats.len(),
+                names.join(", "),
+                if sats.len() > names.len() { ", ..." } else { "" },
+                roti.map_or_else(String::new, |r| format!(", ROTI {r:.1} TECU/min")),
+            );
+            if let Some(p) = place {
+                // Where and when nothing of the kind is expected it needs more to be believed (check values 7.4).
+                if !p.expected() {
+                    strength *= 0.6;
+                }
+                detail.push_str(&p.words());
+            }
+            Some(maker.event("scintillation", s.from, s.to, Some(s4), "S4", strength, detail))
+        })
+        .collect()
+}
+
+/// Middle of the pierce points.
+#[derive(Debug, Clone, Copy)]
+struct Pierced {
+    lat: f64,
+    lon: f64,
+    dip_lat: f64,
+    hour: f64,
+    spread_km: f64,
+}
+
+impl Pierced {
+    fn of(inside: &[&SatMinute], place: (f64, f64, f64)) -> Option<Pierced> {
+        let points: Vec<(f64, f64)> = inside
+            .iter()
+            .filter_map(|m| pierce_point(place.0, place.1, m.azimuth, m.elevation, SHELL_M))
+            .map(|p| (p.lat_deg, place.1 + (p.lon_deg - place.1 + 540.0).rem_euclid(360.0) - 180.0))
+            .collect();
+        let lat = median(points.iter().map(|p| p.0))?;
+        let lon = median(points.iter().map(|p| p.1))?;
+        let time = inside.get(inside.len() / 2)?.time;
+        let dip_lat = FieldModel::at_year(decimal_year(time))?.dip_latitude_deg(lat, lon, SHELL_M)?;
+        let km = |p: &(f64, f64)| 111.2 * (p.0 - lat).hypot((p.1 - lon) * lat.to_radians().cos());
+        let spread_km = median(points.iter().map(km))?;
+        Some(Pierced { lat, lon, dip_lat, hour: solar_local_time_h(time, lon), spread_km })
+    }
+
+    /// The belt after sunset, and the auroral zone at any hour (check values 7.4).
+    fn expected(&self) -> bool {
+        let evening = self.hour >= 18.0 || self.hour < 3.0;
+        (self.dip_lat.abs() <= 25.0 && evening) || self.dip_lat.abs() >= 55.0
+    }
+
+    fn words(&self) -> String {
+        format!(
+            "; the rays cross 350 km at {:.1}, {:.1} (within {:.0} km), dip latitude {:.0} degrees, solar time {:02}:{:02}{}",
+            self.lat,
+            (self.lon + 540.0).rem_euclid(360.0) - 180.0,
+            self.spread_km,
+            self.dip_lat,
+            self.hour as u32,
+            (self.hour.fract() * 60.0) as u32,
+            if self.expected() { "" } else { ", not a usual place and hour for it" }
+        )
+    }
+}
+
+fn disturbed(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute>, limits: &Limits) -> Vec<Event> {
+    let known: Vec<(&UtcMs, &Minute)> = minutes.iter().filter(|(_, m)| m.with_rates >= 4).collect();
+    let times: Vec<UtcMs> = known.iter().map(|(t, _)| **t).collect();
+    let share = |m: &Minute| m.swinging as f64 / m.with_rates as f64;
+    let flags: Vec<bool> = known
+        .iter()
+        .map(|(_, m)| {
+            // Fading on top is scintillation; a storm swings without it.
+            share(m) >= limits.disturbed_share && (m.scintillating.len() as f64) < 0.3 * m.judged as f64
+        })
+        .collect();
+    let maker = Maker::new(frames, &frames.signals);
+    stretches(&times, &flags, MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS)
+        .into_iter()
+        .map(|s| {
+            let mean = known.get(s.first..s.end).unwrap_or_default();
+            let mean = mean.iter().map(|(_, m)| share(m)).sum::<f64>() / mean.len().max(1) as f64;
+            maker.event(
+                "ionosphere-disturbed",
+                s.from,
+                s.to,
+                Some(mean),
+                "share",
+                0.5 * mean / limits.disturbed_share,
+                format!(
+                    "the electron content swings on {:.0} % of the satellites over {MASK_DEG} degrees (ROTI over {} or rate over {} \
+                     TECU/min) for {} min, without fading: all of the sky is disturbed",
+                    mean * 100.0,
+                    limits.roti_onset,
+                    limits.rot_storm,
+                    (s.to - s.from) / MINUTE_MS
+                ),
+            )
+        })
+        .collect()
+}

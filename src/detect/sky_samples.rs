@@ -1,0 +1,217 @@
+//! The detectors of the sky against skies built for them: each must see what it is for, and stay quiet at the others.
+
+use super::sky_minutes::typical_dbhz;
+use super::{Limits, Setup, base_events};
+use crate::frames::UnitBuilder;
+use crate::model::event::{Event, Origin};
+use crate::model::ids::{Band, Role, Sat, Signal, System};
+use crate::model::rows::{Expected, Expecteds, Rows, SignalMinute};
+use crate::model::sky::GeometryFrom;
+use crate::model::time::MINUTE_MS;
+
+/// 2026-03-20, an equinox, 20:00 UTC.
+const START: i64 = 1_774_036_800_000;
+
+/// One satellite of one minute, as a case may change it.
+#[derive(Debug, Clone, Copy)]
+struct Made {
+    minute: i64,
+    k: usize,
+    azimuth: f64,
+    elevation: f64,
+    tracked: bool,
+    /// Added to the typical C/N0, dB: L1, L5.
+    extra_db: [f64; 2],
+    s4: [f32; 2],
+    roti: f32,
+    mp_times: f64,
+}
+
+const KINDS: [&str; 6] =
+    ["sky-blocked", "multipath", "scintillation", "ionosphere-disturbed", "weak-whole-sky", "weak-sector"];
+
+/// Events of a base over three hours of 30 moving satellites; only the kinds of the sky.
+fn events(change: impl Fn(&mut Made)) -> Vec<Event> {
+    let mut rows = Rows::default();
+    let mut expected = Expecteds::default();
+    for minute in 0..180 {
+        let time = START + minute * MINUTE_MS;
+        for k in 0..30_usize {
+            // Spread over the sky by the golden angle; each drifts by a third of a degree a minute.
+            let azimuth = (k as f64 * 137.5 + minute as f64 / 3.0).rem_euclid(360.0);
+            let elevation = 11.0 + (k as f64 * 47.0 + minute as f64 * 0.15).rem_euclid(72.0);
+            let mut m = Made {
+                minute,
+                k,
+                azimuth,
+                elevation,
+                tracked: true,
+                extra_db: [0.0; 2],
+                s4: [0.06; 2],
+                roti: 0.05,
+                mp_times: 0.8,
+            };
+            change(&mut m);
+            let sat = Sat::new(System::Gps, k as u8 + 1).code();
+            let (a, e) = (m.azimuth as f32, m.elevation as f32);
+            expected.push(Expected { time, sat, azimuth: a, elevation: e, tracked: m.tracked });
+            if !m.tracked {
+                continue;
+            }
+            for (n, (code, band)) in [(*b"1C", Band::L1), (*b"5Q", Band::L5)].into_iter().enumerate() {
+                let cn0 = typical_dbhz(System::Gps, band, m.elevation).unwrap() + m.extra_db[n];
+                // A clean antenna by check values 8.2: 0.2 m high up, two to three times as much low.
+                let clean = 0.2 + 0.3 * (1.0 - m.elevation / 90.0);
+                rows.signals.push(SignalMinute {
+                    time,
+                    sat,
+                    signal: Signal { system: System::Gps, code }.pack(),
+                    band: band.code(),
+                    cn0_mean: cn0 as f32,
+                    cn0_min: cn0 as f32 - 1.0,
+                    cn0_sd: 0.5,
+                    epochs: 60,
+                    azimuth: a,
+                    elevation: e,
+                    mp_rms_m: (clean * m.mp_times) as f32,
+                    s4_like: m.s4[n],
+                    roti: if n == 0 { m.roti } else { f32::NAN },
+                    rot: if n == 0 { 0.0 } else { f32::NAN },
+                    ..SignalMinute::default()
+                });
+            }
+        }
+    }
+    let mut builder = UnitBuilder::new("B-1", Role::Base, "site");
+    builder.add(Origin { bundle: "b.zip".into(), file: "b.rtcm3".into() }, rows);
+    let frames = builder.build().unwrap();
+    let frames = frames.with_directions(GeometryFrom::OwnOrbits, expected, |_, _| None).unwrap();
+    // Near the magnetic equator, west of Greenwich by 4 hours.
+    let setup = Setup { place: Some((-10.0, -60.0, 100.0)), ..Setup::default() };
+    base_events(&frames, &setup, &Limits::default()).into_iter().filter(|e| KINDS.contains(&e.kind)).collect()
+}
+
+fn kinds(list: &[Event]) -> Vec<&'static str> {
+    let mut out: Vec<&str> = list.iter().map(|e| e.kind).collect();
+    out.dedup();
+    out
+}
+
+fn behind_the_wall(m: &Made) -> bool {
+    (120.0..260.0).contains(&m.azimuth) && m.elevation < 50.0
+}
+
+#[test]
+fn a_good_base_has_no_event() {
+    assert_eq!(events(|_| {}), []);
+}
+
+#[test]
+fn a_wall_blocks_its_sector() {
+    let list = events(|m| m.tracked = !behind_the_wall(m));
+    let wall = list.iter().find(|e| e.kind == "sky-blocked").unwrap();
+    assert!(wall.detail.contains("azimuth 120-260") && wall.detail.contains("all the time"), "{}", wall.detail);
+    // 140 of 360 degrees up to 50 degrees: 0.28 of the sky over 10 degrees; the drawn satellites sample it roughly.
+    let share = wall.value.unwrap();
+    assert!((0.2..0.36).contains(&share), "{share}");
+}
+
+#[test]
+fn a_wall_that_only_weakens_counts_too_and_is_a_weak_sector_when_it_weakens_little() {
+    let strong = events(|m| {
+        if behind_the_wall(m) {
+            m.extra_db = [-15.0; 2];
+        }
+    });
+    assert!(kinds(&strong).contains(&"sky-blocked"), "{strong:?}");
+    let little = events(|m| {
+        if (150.0..210.0).contains(&m.azimuth) && m.elevation < 35.0 {
+            m.extra_db = [-8.0; 2];
+        }
+    });
+    assert_eq!(kinds(&little), ["weak-sector"], "{little:?}");
+    assert!(little[0].detail.contains("azimuth 150-180 at 10-35 degrees 8 dB"), "{}", little[0].detail);
+}
+
+#[test]
+fn a_crane_blocks_from_its_hour_on() {
+    let list = events(|m| m.tracked = m.minute < 90 || !behind_the_wall(m));
+    let wall = list.iter().find(|e| e.kind == "sky-blocked").unwrap();
+    assert_eq!(wall.from, START + 90 * MINUTE_MS);
+    assert!(wall.detail.contains("for a part of the time"), "{}", wall.detail);
+}
+
+#[test]
+fn a_whole_sky_that_falls_is_no_obstruction() {
+    // A dead amplifier for half an hour: the low satellites go, the high ones are weak.
+    let list = events(|m| {
+        if (60..90).contains(&m.minute) {
+            m.extra_db = [-20.0; 2];
+            m.tracked = m.elevation > 45.0;
+        }
+    });
+    assert!(!kinds(&list).contains(&"sky-blocked"), "{list:?}");
+}
+
+#[test]
+fn satellites_that_the_receiver_does_not_know_are_no_wall() {
+    // Two of thirty never tracked, in every direction.
+    let list = events(|m| m.tracked = !matches!(m.k, 3 | 17));
+    assert_eq!(kinds(&list), [] as [&str; 0]);
+}
+
+#[test]
+fn reflections_are_told_by_code_multipath() {
+    let list = events(|m| m.mp_times = 3.5);
+    assert_eq!(kinds(&list), ["multipath"]);
+    assert!(list[0].strength > 0.6 && list[0].detail.contains("at 10-25 degrees"), "{:?}", list[0]);
+    // A reflector in one direction: half of the satellites.
+    let half = events(|m| m.mp_times = if m.azimuth < 180.0 { 5.0 } else { 0.8 });
+    assert_eq!(kinds(&half), ["multipath"]);
+    // Noise of weak signals is no reflection.
+    let weak = events(|m| {
+        m.extra_db = [-9.0; 2];
+        m.mp_times = 1.3;
+    });
+    assert!(!kinds(&weak).contains(&"multipath"), "{weak:?}");
+}
+
+#[test]
+fn scintillation_is_some_satellites_on_both_bands_with_dispersion() {
+    let some = |m: &mut Made, s4: [f32; 2], roti: f32, satellites: usize| {
+        if (60..100).contains(&m.minute) && m.k % 30 < satellites {
+            (m.s4, m.roti) = (s4, roti);
+        }
+    };
+    let list = events(|m| some(m, [0.6, 0.8], 2.0, 10));
+    assert_eq!(kinds(&list), ["scintillation"]);
+    let e = &list[0];
+    // Dip latitude of the place is within the belt (check values 7.5: Lima, Sao Jose dos Campos); 21:00 UTC is 17:00 there.
+    assert!(e.from >= START + 60 * MINUTE_MS && e.to <= START + 101 * MINUTE_MS);
+    assert!(e.detail.contains("dip latitude") && e.detail.contains("solar time 1"), "{}", e.detail);
+    for (what, s4, roti, satellites) in [
+        ("one band only", [0.6, 0.05], 2.0, 10),
+        ("no dispersion", [0.6, 0.8], 0.1, 10),
+        ("all satellites: a band or the receiver", [0.6, 0.8], 2.0, 30),
+        ("one satellite", [0.6, 0.8], 2.0, 1),
+    ] {
+        let list = events(|m| some(m, s4, roti, satellites));
+        assert!(!kinds(&list).contains(&"scintillation"), "{what}: {list:?}");
+    }
+}
+
+#[test]
+fn a_storm_swings_all_satellites_without_fading() {
+    let list = events(|m| m.roti = 1.2);
+    assert_eq!(kinds(&list), ["ionosphere-disturbed"]);
+    assert_eq!(events(|m| m.roti = if m.k < 10 { 1.2 } else { 0.1 }), []);
+}
+
+#[test]
+fn a_weak_sky_is_weak_in_all_directions_and_bands() {
+    let list = events(|m| m.extra_db = [-7.0, -6.0]);
+    assert_eq!(kinds(&list), ["weak-whole-sky"]);
+    assert!((list[0].value.unwrap() - 7.0).abs() < 0.5);
+    assert_eq!(events(|m| m.extra_db = [-3.0; 2]), [], "receivers differ by this much");
+    assert_eq!(events(|m| m.extra_db = [-7.0, 0.0]), [], "one band is not the signal path");
+}
