@@ -5,12 +5,16 @@
 
 mod build;
 pub mod schema;
+mod sky;
 pub mod view;
 
 pub use build::UnitBuilder;
+/// Why a table could not be built.
+pub use polars::prelude::PolarsError as FrameError;
 
 use crate::model::event::Origin;
 use crate::model::ids::Role;
+use crate::model::sky::GeometryFrom;
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
 use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsResult};
@@ -48,6 +52,10 @@ pub struct UnitFrames {
     pub logged: DataFrame,
     /// Stretches with data.
     pub spans: DataFrame,
+    /// What should have been tracked, by orbits (bases): empty without orbits.
+    pub expected: DataFrame,
+    /// Where the directions in `signals` come from.
+    pub geometry_from: GeometryFrom,
 }
 
 impl UnitFrames {

@@ -11,6 +11,7 @@ mod pictures;
 pub mod read;
 mod setup;
 mod sites;
+mod sky;
 
 pub use beside::Given;
 

@@ -6,9 +6,11 @@
 
 mod glonass;
 mod kepler;
+mod shelf;
 
 pub use glonass::GlonassEphemeris;
 pub use kepler::{KeplerEphemeris, KeplerState, eccentric_anomaly_rad, is_beidou_geo};
+pub use shelf::{GLONASS_DIRECTION_S, KEPLER_DIRECTION_S, Shelf, direction};
 
 use super::SPEED_OF_LIGHT_M_S;
 use super::geodesy::{self, Geodetic, LookAngles};
@@ -87,6 +89,14 @@ impl Ephemeris {
         match self {
             Ephemeris::Kepler(e) => e.number,
             Ephemeris::Glonass(e) => e.number,
+        }
+    }
+
+    /// Health word as broadcast; 0 is healthy.
+    pub fn health(&self) -> u16 {
+        match self {
+            Ephemeris::Kepler(e) => e.health,
+            Ephemeris::Glonass(e) => e.health,
         }
     }
 
