@@ -52,7 +52,7 @@ export class Browser {
     for (const domain of ["Page", "Runtime", "Log", "Network"]) await page.send(`${domain}.enable`);
     await page.send("Emulation.setDeviceMetricsOverride", { width, height, deviceScaleFactor: 1, mobile: false });
     await page.send("Emulation.setEmulatedMedia", {
-      media: print ? "print" : "screen",
+      media: print ? "print" : "",
       features: [{ name: "prefers-color-scheme", value: dark ? "dark" : "light" }],
     });
     if (!script) await page.send("Emulation.setScriptExecutionDisabled", { value: true });

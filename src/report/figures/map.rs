@@ -139,34 +139,36 @@ pub(in crate::report) fn map(id: &str, spots: &[Spot], edges: &[MagneticEdge]) -
     graticule(&mut svg, &view);
     let (left, right) = (MARGIN, WIDTH - MARGIN);
     svg.rect(left, MARGIN / 2.0, right - left, view.height, "frame");
-    let mut taken: Vec<(f64, f64, f64)> = Vec::new();
     // The worst are drawn last, on top.
-    for (rank, s) in placed.iter().enumerate().rev() {
+    for s in placed.iter().rev() {
         let (x, y) = (view.x(s.longitude), view.y(s.latitude));
         let k = class(s.lost_share);
-        let link = !s.href.is_empty();
-        if link {
-            svg.begin_link(&s.href, &format!("{}: {}", s.name, s.words));
+        if s.href.is_empty() {
+            svg.path(&mark(k, x, y), &format!("g{k}"));
+            continue;
         }
+        svg.begin_link(&s.href, &format!("{}: {}", s.name, s.words));
         svg.path(&mark(k, x, y), &format!("g{k}"));
-        if link {
-            svg.end_link();
-        }
-        let _ = rank;
+        svg.end_link();
     }
+    // A name that would lie on another or on a mark is left out: the mark is still a link.
+    let mut taken: Vec<(f64, f64, f64)> =
+        placed.iter().map(|s| (view.x(s.longitude), view.y(s.latitude))).map(|(x, y)| (x - 8.0, x + 8.0, y)).collect();
     for s in placed.iter().take(NAMED) {
         let (x, y) = (view.x(s.longitude), view.y(s.latitude));
         let short: String = s.name.chars().take(22).collect();
         let width = short.chars().count() as f64 * 6.2;
-        let side = x + 12.0 + width < right;
-        let (from, to) = if side { (x + 11.0, x + 11.0 + width) } else { (x - 11.0 - width, x - 11.0) };
-        // A name that would lie on another is left out: the mark is still a link.
-        if taken.iter().any(|(a, b, line)| from < *b && to > *a && (line - y).abs() < 12.0) {
-            continue;
+        let sides = [(x + 11.0, x + 11.0 + width, Anchor::Start), (x - 11.0 - width, x - 11.0, Anchor::End)];
+        let free = sides.into_iter().find(|(from, to, _)| {
+            *from >= left
+                && *to <= right
+                && !taken.iter().any(|(a, b, line)| from < b && to > a && (line - y).abs() < 12.0)
+        });
+        if let Some((from, to, anchor)) = free {
+            taken.push((from, to, y));
+            let at = if anchor == Anchor::Start { from } else { to };
+            svg.text(at, y + 4.0, anchor, "lbl halo", &short);
         }
-        taken.push((from, to, y));
-        let (tx, anchor) = if side { (x + 11.0, Anchor::Start) } else { (x - 11.0, Anchor::End) };
-        svg.text(tx, y + 4.0, anchor, "lbl halo", &short);
     }
     let keys = (0..5)
         .filter(|k| placed.iter().any(|s| class(s.lost_share) == *k))
@@ -231,80 +233,68 @@ fn graticule(svg: &mut Svg, view: &View) {
     svg.path(&d, "grid");
 }
 
+/// Pieces of a line of magnetic latitude over the width of the map.
+const STEPS: u32 = 72;
+
+/// Places of a line on the map, kept within the frame.
+fn places(view: &View, edge: &MagneticEdge) -> Vec<(f64, f64)> {
+    (0..=STEPS)
+        .filter_map(|k| {
+            let share = f64::from(k) / f64::from(STEPS);
+            let lat = latitude_at(edge, view.west + (view.east - view.west) * share)?;
+            let y = view.y(lat).clamp(MARGIN / 2.0, MARGIN / 2.0 + view.height);
+            Some((MARGIN + share * (WIDTH - 2.0 * MARGIN), y))
+        })
+        .collect()
+}
+
+/// A line through places; `first` is `M` or `L`.
+fn through(places: impl Iterator<Item = (f64, f64)>, first: char) -> String {
+    places
+        .enumerate()
+        .map(|(i, (x, y))| format!("{}{} {}", if i == 0 { first } else { 'L' }, coordinate(x), coordinate(y)))
+        .collect()
+}
+
 /// Magnetic latitude bands: the equatorial, auroral and polar ones tinted, their limits as broken lines with words.
+/// `true` when a limit lies within the map.
 fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
+    let (top, bottom) = (MARGIN / 2.0, MARGIN / 2.0 + view.height);
+    let inside = |y: f64| y > top + 0.5 && y < bottom - 0.5;
+    let lines: Vec<(&MagneticEdge, Vec<(f64, f64)>)> =
+        edges.iter().map(|e| (e, places(view, e))).filter(|(_, line)| line.len() > 1).collect();
+    // All tints first: a line or word must not lie under the tint of another band.
+    for (edge, line) in &lines {
+        let d = through(line.iter().copied(), 'M');
+        if edge.magnetic_deg.abs() >= 40.0 {
+            let pole = if edge.magnetic_deg > 0.0 { top } else { bottom };
+            let ends = line.last().into_iter().chain(line.first()).map(|p| (p.0, pole));
+            svg.path(&format!("{d}{}z", through(ends, 'L')), "zone");
+        } else if edge.magnetic_deg > 0.0
+            && let Some((_, south)) = lines.iter().find(|(e, _)| (e.magnetic_deg + edge.magnetic_deg).abs() < 1e-6)
+        {
+            svg.path(&format!("{d}{}z", through(south.iter().rev().copied(), 'L')), "zone");
+        }
+    }
     let mut drawn = false;
-    for edge in edges {
-        let steps = 72;
-        let mut line: Vec<(f64, f64)> = Vec::new();
-        for k in 0..=steps {
-            let lon = view.west + (view.east - view.west) * f64::from(k) / f64::from(steps);
-            let x = MARGIN + f64::from(k) / f64::from(steps) * (WIDTH - 2.0 * MARGIN);
-            if let Some(lat) = latitude_at(edge, lon) {
-                line.push((x, view.y(lat).clamp(MARGIN / 2.0, MARGIN / 2.0 + view.height)));
-            }
-        }
-        let (top, bottom) = (MARGIN / 2.0, MARGIN / 2.0 + view.height);
-        let inside = |y: f64| y > top + 0.5 && y < bottom - 0.5;
-        let d: String = line
-            .iter()
-            .enumerate()
-            .map(|(i, (x, y))| format!("{}{} {}", if i == 0 { "M" } else { "L" }, coordinate(*x), coordinate(*y)))
+    for (edge, line) in &lines {
+        let part: String = line
+            .windows(2)
+            .filter(|pair| pair.iter().any(|p| inside(p.1)))
+            .map(|pair| through(pair.iter().copied(), 'M'))
             .collect();
-        // Towards the pole of its side for the outer limits, towards the equator for the inner ones.
-        let north = edge.magnetic_deg > 0.0;
-        let inner = edge.magnetic_deg.abs() < 40.0;
-        let (Some(first), Some(last)) = (line.first(), line.last()) else { continue };
-        if !inner {
-            let pole = if north { top } else { bottom };
-            let fill = format!(
-                "{d}L{} {}L{} {}z",
-                coordinate(last.0),
-                coordinate(pole),
-                coordinate(first.0),
-                coordinate(pole)
-            );
-            svg.path(&fill, "zone");
-        } else if north && let Some(south) = edges.iter().find(|e| (e.magnetic_deg + edge.magnetic_deg).abs() < 1e-6) {
-            let back: String = (0..=steps)
-                .rev()
-                .filter_map(|k| {
-                    let lon = view.west + (view.east - view.west) * f64::from(k) / f64::from(steps);
-                    let x = MARGIN + f64::from(k) / f64::from(steps) * (WIDTH - 2.0 * MARGIN);
-                    latitude_at(south, lon)
-                        .map(|lat| format!("L{} {}", coordinate(x), coordinate(view.y(lat).clamp(top, bottom))))
-                })
-                .collect();
-            svg.path(&format!("{d}{back}z"), "zone");
-        }
-        if line.iter().any(|(_, y)| inside(*y)) {
-            drawn = true;
-            // Only the part inside the frame.
-            let mut part = String::new();
-            for pair in line.windows(2) {
-                if inside(pair[0].1) || inside(pair[1].1) {
-                    part.push_str(&format!(
-                        "M{} {}L{} {}",
-                        coordinate(pair[0].0),
-                        coordinate(pair[0].1),
-                        coordinate(pair[1].0),
-                        coordinate(pair[1].1)
-                    ));
-                }
-            }
-            svg.path(&part, "zoneline");
-            let band = match edge.magnetic_deg.abs() {
-                m if m < 40.0 => "equatorial band",
-                m if m < 70.0 => "auroral band",
-                _ => "polar band",
-            };
-            if let Some((x, y)) =
-                line.iter().rev().find(|(x, y)| inside(*y - 14.0) && inside(*y + 14.0) && *x < WIDTH - MARGIN - 4.0)
-            {
-                // The word stands on its band's side of the line.
-                let below = if inner { north } else { !north };
-                svg.text(*x - 2.0, if below { y + 13.0 } else { y - 5.0 }, Anchor::End, "lbl zoneword", band);
-            }
+        drawn |= !part.is_empty();
+        svg.path(&part, "zoneline");
+        let (band, inner) = match edge.magnetic_deg.abs() {
+            m if m < 40.0 => ("equatorial band", true),
+            m if m < 70.0 => ("auroral band", false),
+            _ => ("polar band", false),
+        };
+        // The word stands on its band's side of the line, near the right end.
+        let spot = line.iter().rev().find(|(x, y)| inside(y - 14.0) && inside(y + 14.0) && *x < WIDTH - MARGIN - 4.0);
+        if let Some((x, y)) = spot {
+            let below = inner == (edge.magnetic_deg > 0.0);
+            svg.text(x - 2.0, if below { y + 15.0 } else { y - 7.0 }, Anchor::End, "lbl zoneword", band);
         }
     }
     drawn

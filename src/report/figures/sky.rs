@@ -69,10 +69,6 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let mut svg = Svg::new(id, SIDE, SIDE, &title, &note);
     for elevation in [0.0, 30.0, 60.0] {
         svg.circle(SIDE / 2.0, SIDE / 2.0, RADIUS * (90.0 - elevation) / 90.0, "ring");
-        if elevation > 0.0 {
-            let (x, y) = at(180.0, elevation);
-            svg.text(x + 3.0, y - 3.0, Anchor::Start, "lbl", &format!("{elevation:.0}°"));
-        }
     }
     for (azimuth, words) in [(0.0, "north"), (90.0, "east"), (180.0, "south"), (270.0, "west")] {
         let (x, y) = at(azimuth, -9.0);
@@ -80,7 +76,7 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     }
     let size = |c: &SkyCell| {
         let arc = RADIUS * (90.0 - c.elevation_deg) / 90.0 * view.step_azimuth_deg.to_radians();
-        (arc / 2.4).clamp(2.0, 6.5)
+        (arc / 2.4).clamp(1.4, 6.5)
     };
     let mut crosses = String::new();
     for (c, what) in view.cells.iter().zip(&seen) {
@@ -108,6 +104,10 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
         ));
     }
     svg.path(&horizon, "horizon");
+    for elevation in [30.0, 60.0] {
+        let (x, y) = at(180.0, elevation);
+        svg.text(x, y + 4.0, Anchor::Middle, "lbl halo", &format!("{elevation:.0}°"));
+    }
     let key = |inner: &str, words: &str| Key {
         svg: format!("<svg viewBox=\"0 0 16 16\" aria-hidden=\"true\">{inner}</svg>"),
         words: words.to_owned(),

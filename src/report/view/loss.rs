@@ -238,10 +238,10 @@ fn rhythm_row(id: &str, label: &str, size: &'static str, cells: &[Share]) -> Rhy
     for (i, c) in cells.iter().enumerate() {
         let x = i as f64 * step;
         if c.observed_ms > 0 {
-            seen.push_str(&box_path(x, 97.0, step, 3.0));
-            let height = 97.0 * ratio(*c);
+            seen.push_str(&box_path(x, 93.0, step, 7.0));
+            let height = 93.0 * ratio(*c);
             if c.lost_ms > 0 {
-                lost.push_str(&box_path(x, 97.0 - height.max(4.0), step - 1.0, height.max(4.0)));
+                lost.push_str(&box_path(x, 93.0 - height.max(5.0), step - 1.0, height.max(5.0)));
             }
         }
         letters.push(match c {
