@@ -42,6 +42,9 @@ pub struct DateHints {
     pub member_time: Option<UtcMs>,
     /// Date in the file's name, days since 1970.
     pub file_name: Option<i64>,
+    /// The time of the run, UTC ms: no record is younger. A short week number without any other hint is then taken in the
+    /// last cycle that is not in the future.
+    pub now: Option<UtcMs>,
 }
 
 /// How far times that were given out before must move, by what they were made from.
@@ -268,10 +271,12 @@ impl StreamClock {
         if self.dated.is_some() || modulus <= 0 {
             return None;
         }
-        // Without any hint the ten-bit week is taken in the current cycle (from 2019-04-07), never before it.
-        let reference = match self.hint_day() {
-            Some(day) => utc_to_gps(day * DAY_MS).div_euclid(WEEK_MS),
-            None => 2_048 + modulus / 2,
+        // Without any hint the last cycle that ends by now; a day later for ephemerides, which are made ahead. Without a
+        // clock the ten-bit week is taken in the cycle from 2019-04-07, never before it.
+        let reference = match (self.hint_day(), self.hints.now) {
+            (Some(day), _) => utc_to_gps(day * DAY_MS).div_euclid(WEEK_MS),
+            (None, Some(now)) => (utc_to_gps(now + DAY_MS) - of_week_ms).div_euclid(WEEK_MS) - modulus / 2,
+            (None, None) => 2_048 + modulus / 2,
         };
         let full = week + modulus * (reference - week + modulus / 2).div_euclid(modulus);
         let near = gps_to_utc(full * WEEK_MS + of_week_ms);

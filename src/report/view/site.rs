@@ -242,7 +242,7 @@ fn facts(s: &SiteFindings) -> Vec<Fact> {
     }
     match (s.magnetic_latitude, &s.latitude_band) {
         (Some(m), Some(band)) => {
-            facts.push(Fact { name: "Magnetic latitude", value: format!("{m:.0}°, {} band", name(band)) });
+            facts.push(Fact { name: "Magnetic latitude", value: format!("{:.0}°, {} band", m.round() + 0.0, name(band)) });
         }
         (None, Some(band)) => facts.push(Fact { name: "Magnetic latitude band", value: name(band) }),
         _ => {}
