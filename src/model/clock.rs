@@ -484,6 +484,25 @@ mod tests {
     }
 
     #[test]
+    fn a_short_week_is_never_in_the_future() {
+        // GPS week 1562 (2009-12-13 to 19), sent modulo 1024 as 538: IS-GPS-200 20.3.3.3.1.1. 515 220 s of the week is Friday
+        // 23:07:00 GPST, then 15 s ahead of UTC (IERS Bulletin C 36).
+        let of = |now: Option<&str>| {
+            let mut clock = StreamClock::new(DateHints { now: now.map(utc), ..DateHints::default() });
+            clock.gps_time_of_week(515_220_000);
+            clock.gps_week_hint(538, 1024, 518_400_000, "1019");
+            clock.last()
+        };
+        assert_eq!(of(Some("2026-11-25T12:00:00Z")), Some(utc("2009-12-18T23:06:45Z")));
+        // Once the next cycle has come, the latest that is possible; the leap seconds after 2017 are not known to the clock.
+        assert_eq!(of(Some("2030-01-01T00:00:00Z")), Some(utc("2029-08-03T23:06:42Z")));
+        // An ephemeris made for the next hours is not in the future.
+        assert_eq!(of(Some("2009-12-18T23:06:45Z")), Some(utc("2009-12-18T23:06:45Z")));
+        // Without a clock as before: the cycle from 2019-04-07.
+        assert_eq!(of(None), Some(utc("2029-08-03T23:06:42Z")));
+    }
+
+    #[test]
     fn week_wrap_of_a_stream() {
         let mut clock = StreamClock::new(DateHints { unit_card: days_from_date(2026, 3, 7), ..DateHints::default() });
         let before = clock.gps_time_of_week(WEEK_MS - 1_000);

@@ -218,7 +218,10 @@ mod tests {
         assert_eq!(share(0.931), "93.1 %");
         assert_eq!(share(1.0), "100 %");
         assert_eq!(number(0.0), "0");
-        assert_eq!((number(-0.0), number(-0.0004), percent(-0.001), share(-0.0)), ("0".into(), "0".into(), "0 %".into(), "0.0 %".into()));
+        assert_eq!(
+            (number(-0.0), number(-0.0004), percent(-0.001), share(-0.0)),
+            ("0".into(), "0".into(), "0 %".into(), "0.0 %".into())
+        );
         assert_eq!(number(150.0), "150");
         assert_eq!(number(0.25), "0.25");
     }

@@ -6,7 +6,8 @@ pub struct Dice(u64);
 impl Dice {
     /// Dice of a file: its name and the kind of damage give the seed.
     pub fn of(name: &str, salt: u64) -> Dice {
-        let seed = name.bytes().fold(0xcbf2_9ce4_8422_2325 ^ salt, |h, b| (h ^ u64::from(b)).wrapping_mul(0x100_0000_01b3));
+        let seed =
+            name.bytes().fold(0xcbf2_9ce4_8422_2325 ^ salt, |h, b| (h ^ u64::from(b)).wrapping_mul(0x100_0000_01b3));
         Dice(seed)
     }
 

@@ -69,7 +69,8 @@ fn damaged_archives_and_files_are_listed_and_never_panic() {
                 // Checked are the content of zips and gzips; text without a check cannot show a changed letter, and a cut
                 // between two lines leaves whole lines.
                 let archive = name.ends_with(".zip") || name.ends_with(".gz");
-                let seen = listed || said(&before) == said(&after) || (!archive && !matches!(damage, Damage::Flips(..)));
+                let seen =
+                    listed || said(&before) == said(&after) || (!archive && !matches!(damage, Damage::Flips(..)));
                 if !seen {
                     faults.push(format!("{name} {damage:?}: not listed: {a:?} before, {b:?} after"));
                 }

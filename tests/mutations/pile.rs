@@ -105,8 +105,7 @@ pub fn small_pile(bundles: &[Bundle], sites: &[&str], from: f64, to: f64) -> Pil
     let mut pile = Pile::new();
     for bundle in bundles.iter().filter(|b| sites.iter().any(|s| b.path.contains(&format!("/{s}/")))) {
         // The second copies of a part of the day are in the samples to show that it counts once; they stay whole.
-        let files: Vec<Inside> =
-            bundle.files.iter().map(|f| Inside { data: part(f, from, to), ..f.clone() }).collect();
+        let files: Vec<Inside> = bundle.files.iter().map(|f| Inside { data: part(f, from, to), ..f.clone() }).collect();
         if bundle.is_zip {
             pile.insert(bundle.path.clone(), zip_of(&files));
         } else {

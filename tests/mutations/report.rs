@@ -23,8 +23,7 @@ const PILES: [&[&str]; 5] = [
 ];
 
 fn run(folder: &Path) -> Result<Outcome, String> {
-    let request =
-        Request { folders: vec![folder.to_path_buf()], settings: Settings::default(), ..Request::default() };
+    let request = Request { folders: vec![folder.to_path_buf()], settings: Settings::default(), ..Request::default() };
     match catch_unwind(AssertUnwindSafe(|| analyse(&request, &Unwatched))) {
         Ok(Ok(outcome)) => Ok(outcome),
         Ok(Err(RunError::Usage(why) | RunError::Failed(why))) => Err(why),
@@ -202,7 +201,11 @@ fn all_damage_through_the_whole_report() {
         let started = std::time::Instant::now();
         let (a, mut f) = bench.damaged(200, 1_000);
         let (b, mut g) = bench.renamed(EXTENSIONS.len());
-        println!("{sites:?}: {a} damaged, {b} renamed, {} faults, {:.0} s", f.len() + g.len(), started.elapsed().as_secs_f64());
+        println!(
+            "{sites:?}: {a} damaged, {b} renamed, {} faults, {:.0} s",
+            f.len() + g.len(),
+            started.elapsed().as_secs_f64()
+        );
         runs += a + b;
         faults.append(&mut f);
         faults.append(&mut g);
