@@ -101,7 +101,7 @@ impl Bench {
         let mut but = BTreeSet::from([unit_of(path)]);
         if path.contains("incoming") {
             // A part of a rover's day, by its own card.
-            but.insert("GR09-RV2".to_owned());
+            but.insert("LA01-GR1".to_owned());
         }
         // A name that the damage made out of the unit's own belongs to the damaged file.
         let known: BTreeSet<&String> = self.clean.sites.iter().flat_map(|s| s.bases.iter().chain(&s.rovers)).collect();
@@ -194,12 +194,14 @@ fn another_name_of_one_file_changes_nothing_about_other_units() {
 #[test]
 #[ignore = "minutes: 200 cuts, 1,000 flips and every name of every file, a report each"]
 fn all_damage_through_the_whole_report() {
+    // LOSTFIX_MUTATIONS: so many percent of it, for a machine that has other things to do.
+    let percent: usize = std::env::var("LOSTFIX_MUTATIONS").ok().and_then(|p| p.parse().ok()).unwrap_or(100);
     let all = bundles();
     let (mut runs, mut faults) = (0, Vec::new());
     for sites in PILES {
         let bench = Bench::new(&all, sites);
         let started = std::time::Instant::now();
-        let (a, mut f) = bench.damaged(200, 1_000);
+        let (a, mut f) = bench.damaged(2 * percent, 10 * percent);
         let (b, mut g) = bench.renamed(EXTENSIONS.len());
         println!(
             "{sites:?}: {a} damaged, {b} renamed, {} faults, {:.0} s",
@@ -212,5 +214,5 @@ fn all_damage_through_the_whole_report() {
     }
     println!("{runs} reports");
     none(&faults);
-    assert!(runs > 40_000, "only {runs} reports");
+    assert!(runs > 400 * percent, "only {runs} reports");
 }
