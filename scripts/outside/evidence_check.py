@@ -121,11 +121,14 @@ def neighbours_state(line, word, percent):
 
 
 def mean_age(line):
-    ages = [
-        f.age for p in line.periods()
-        for f in lost(within(line.samples.fixes(p["unit"]), seconds(p["from"]), seconds(p["to"]))) if not math.isnan(f.age)
-    ]
-    return statistics.fmean(ages) if ages else None
+    """Mean of the periods' mean ages, each with the weight of its lost time."""
+    total, weight = 0.0, 0
+    for p in line.periods():
+        fixes = lost(within(line.samples.fixes(p["unit"]), seconds(p["from"]), seconds(p["to"])))
+        ages = [f.age for f in fixes if not math.isnan(f.age)]
+        if ages:
+            total, weight = total + statistics.fmean(ages) * len(fixes), weight + len(fixes)
+    return total / weight if weight else None
 
 
 def fresh(line, age):
@@ -133,7 +136,8 @@ def fresh(line, age):
 
 
 def old(line, age):
-    near("mean age, s", float(age), mean_age(line), 1 + 0.05 * float(age))
+    # Periods are put together of segments, which have the weights.
+    near("mean age, s", float(age), mean_age(line), 1 + 0.1 * float(age))
 
 
 def none_at_all(line):
