@@ -47,7 +47,9 @@ def glonass_date(parsed):
     """UTC date of the first GLONASS ephemeris: GLONASS ICD 5.1, N4 four-year interval from 1996, NT day in it (UTC + 3 h)."""
     for m in parsed:
         if number(m) == 1020 and m.DF134 > 0 and m.DF129 > 0:
-            return (datetime.date(1996 + 4 * (m.DF134 - 1), 1, 1) + datetime.timedelta(days=m.DF129 - 1)).isoformat()
+            day = datetime.date(1996 + 4 * (m.DF134 - 1), 1, 1) + datetime.timedelta(days=m.DF129 - 1)
+            # DF107 is the time of the frame, its upper five bits the hour; the first three of the day are the day before in UTC.
+            return (day - datetime.timedelta(days=int(m.DF107 >> 7 < 3))).isoformat()
     return None
 
 
