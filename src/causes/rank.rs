@@ -283,8 +283,15 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
             Some(age) => format!("corrections were old: mean age {age:.0} s"),
             None => "no corrections at all".to_owned(),
         },
-        "context:all-corrections-old" => "all rovers of the base had old corrections at once".to_owned(),
-        "context:only-own-corrections-old" => "only this rover's corrections were old".to_owned(),
+        // How many is told of the period that the line names, so that it can be checked there.
+        "context:all-corrections-old" => format!(
+            "the other rovers of the base had old corrections {} of this period",
+            percent(segment.others.old_share)
+        ),
+        "context:only-own-corrections-old" => format!(
+            "the other rovers of the base had no old corrections {} of this period",
+            percent(1.0 - segment.others.old_share)
+        ),
         "context:corrections-stop-together" => {
             "corrections stopped for the other rovers in the same seconds".to_owned()
         }

@@ -255,5 +255,5 @@ pub(crate) fn format_settings(settings: &Settings) -> Result<FormatSettings, Run
             .map_err(|why| RunError::Usage(format!("settings, [[column_map]] number {}: {why}", i + 1)))?;
         maps.push(Arc::new(map));
     }
-    Ok(FormatSettings { column_maps: maps, syslog_rules: Arc::new(syslog) })
+    Ok(FormatSettings { column_maps: maps, syslog_rules: Arc::new(syslog), now: settings.now })
 }

@@ -144,7 +144,8 @@ pub(super) fn site_ranking(f: &Findings) -> String {
     let rows = f.sites.iter().map(|s| {
         let side = |side: &str| -> String {
             let sum: f64 = s.causes.iter().filter(|c| c.side == side).map(|c| c.lost_fix_hours).sum();
-            format!("{sum:.4}")
+            // The sum of nothing is minus zero.
+            format!("{:.4}", sum + 0.0)
         };
         let top = s.causes.first();
         vec![

@@ -297,13 +297,16 @@ fn facts(s: &SiteFindings) -> Vec<Fact> {
             if p.latitude < 0.0 { "S" } else { "N" },
             p.longitude.abs(),
             if p.longitude < 0.0 { "W" } else { "E" },
-            p.height_m
+            (p.height_m * 10.0).round() / 10.0 + 0.0
         );
         facts.push(Fact { name: "Base position (antenna reference point)", value });
     }
     match (s.magnetic_latitude, &s.latitude_band) {
         (Some(m), Some(band)) => {
-            facts.push(Fact { name: "Magnetic latitude", value: format!("{m:.0}°, {} band", name(band)) });
+            facts.push(Fact {
+                name: "Magnetic latitude",
+                value: format!("{:.0}°, {} band", m.round() + 0.0, name(band)),
+            });
         }
         (None, Some(band)) => facts.push(Fact { name: "Magnetic latitude band", value: name(band) }),
         _ => {}
