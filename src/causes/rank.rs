@@ -300,6 +300,10 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
         "context:far-from-base" => "the rover was far from the base".to_owned(),
         "context:base-tracks-well" => "the base logged its observations without a finding of its own".to_owned(),
+        "context:ionosphere-quiet" => "the base's dual-frequency data show a quiet ionosphere at the time".to_owned(),
+        "context:only-this-rover" => {
+            "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()
+        }
         "context:base-silent" => "the base logged no observations at the time".to_owned(),
         "context:base-log-missing" => "no log of the base covers the time".to_owned(),
         "context:equatorial-evening" => "evening hours near the magnetic equator".to_owned(),

@@ -114,6 +114,7 @@ fn is_own(id: &str) -> bool {
             | "context:base-tracks-well"
             | "context:base-log-missing"
             | "context:corrections-old"
+            | "context:ionosphere-quiet"
             | "context:state-float"
             | "context:state-low"
             | "context:corrections-stop-together"

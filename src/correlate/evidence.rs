@@ -430,6 +430,19 @@ fn context(
     let seen =
         overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
     add("base-log-missing", 1.0 - seen);
+    let length = (segment.to - segment.from).max(1) as f64;
+    let measured = overlap_ms(&case.ionosphere_seen, segment.from, segment.to) as f64 / length;
+    if measured > 0.5 {
+        let swings: Vec<(UtcMs, UtcMs)> = base
+            .near(segment.from, segment.to)
+            .into_iter()
+            .map(|k| &base.events[k])
+            .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed"))
+            .map(|e| (e.from - 300_000, e.to + 300_000))
+            .collect();
+        let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
+        add("ionosphere-quiet", measured * (1.0 - unquiet).clamp(0.0, 1.0));
+    }
     let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
         let e = &base.events[k];
         !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000
