@@ -300,6 +300,9 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
         "context:far-from-base" => "the rover was far from the base".to_owned(),
         "context:base-tracks-well" => "the base logged its observations without a finding of its own".to_owned(),
+        "context:both-sides-down" => {
+            "the signals of all bands fell at the base and at the rover in the same minutes".to_owned()
+        }
         "context:ionosphere-quiet" => "the base's dual-frequency data show a quiet ionosphere at the time".to_owned(),
         "context:only-this-rover" => {
             "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()

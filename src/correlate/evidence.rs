@@ -187,7 +187,7 @@ pub fn gather(
 /// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
 /// loses its lock or a frequency. Without any of it only a quarter counts.
 fn symptom(features: &[Feature], own: bool) -> f64 {
-    const SHOWN: [&str; 9] = [
+    const SHOWN: [&str; 10] = [
         "second-frequency-lost",
         "stream-gap",
         "observables-missing",
@@ -197,6 +197,7 @@ fn symptom(features: &[Feature], own: bool) -> f64 {
         "restart",
         "log-silent",
         "slips-many",
+        "rover-few-satellites",
     ];
     let scope = if own { "rover:" } else { "base:" };
     let strongest = features
@@ -355,6 +356,19 @@ fn context(
     limits: &EvidenceLimits,
     base: &Timeline<'_>,
 ) {
+    // All bands down at the base and at the rover in one stretch: nothing on one mast does that.
+    let down = |scope: &str| {
+        f.iter()
+            .filter(|x| {
+                x.id.strip_prefix(scope)
+                    .is_some_and(|k| matches!(k, "all-bands-drop" | "all-bands-sink" | "level-drop"))
+            })
+            .map(|x| x.strength)
+            .fold(0.0, f64::max)
+    };
+    let both_down = (2.5 * down("base:").min(down("rover:"))).min(1.0);
+    // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
+    let burst = f.iter().any(|f| f.id == "sky:flare");
     let mut add = |id: &str, strength: f64| {
         if strength > 0.02 {
             f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
@@ -419,6 +433,7 @@ fn context(
             add("corrections-stop-apart", 1.0 - share);
         }
     }
+    add("both-sides-down", both_down);
     add("corrections-far", reached / total);
     // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
     let minutes = (segment.to - segment.from) as f64 / 60_000.0;
@@ -432,7 +447,7 @@ fn context(
     add("base-log-missing", 1.0 - seen);
     let length = (segment.to - segment.from).max(1) as f64;
     let measured = overlap_ms(&case.ionosphere_seen, segment.from, segment.to) as f64 / length;
-    if measured > 0.5 {
+    if measured > 0.5 && !burst {
         let swings: Vec<(UtcMs, UtcMs)> = base
             .near(segment.from, segment.to)
             .into_iter()
