@@ -121,11 +121,13 @@ fn every_cause_costs_fix_time_that_is_there_only_with_it() {
     let dir = temp_dir::TempDir::new().unwrap();
     let mut text = String::from("hours = 1.5\n[output]\nbase_interval_s = 5\n");
     for c in CAUSES {
-        text += &format!("[[site]]\nrovers = 2\n[[site.cause]]\nid = \"{c}\"\nstrength = 0.9\nshare = 0.7\n");
+        text +=
+            &format!("[[site]]\nid = \"{c}\"\nrovers = 2\n[[site.cause]]\nid = \"{c}\"\nstrength = 0.9\nshare = 0.7\n");
     }
     let s = run(&write(dir.path(), &text), &dir.path().join("out"), Some(3)).unwrap();
     for c in CAUSES {
-        let rows: Vec<_> = s.causes.iter().filter(|r| r.cause == c).collect();
+        // Other sites may feel a storm as well, with or without harm.
+        let rows: Vec<_> = s.causes.iter().filter(|r| r.cause == c && r.site == c).collect();
         assert!(!rows.is_empty(), "{c}");
         println!("{c:24} with {:.3} without {:.4}", rows[0].lost_share, rows[0].lost_share_without);
         for r in rows {
@@ -186,6 +188,62 @@ fn bad_scenarios_name_the_key_and_what_is_accepted() {
         let e = run(name, &dir.path().join("out"), None).unwrap_err();
         assert!(matches!(&e, PracticeError::Scenario(m) if m.contains(accepted)), "{name}: {e}");
     }
+}
+
+// The program: exit code 2, the key and what is accepted on stderr, no folder.
+#[test]
+fn impossible_scenarios_end_with_exit_code_2() {
+    let dir = temp_dir::TempDir::new().unwrap();
+    let out = dir.path().join("out");
+    for (text, key, accepted) in [
+        ("[[site]]\nsystems = 0\n", "site[0].systems", "no satellites"),
+        ("hours = -3.0\n[[site]]\n", "hours", "0.25 to 24"),
+        ("[[site]]\n[[site.cause]]\nid = \"gremlins\"\n", "site[0].cause[0].id", "sky-storm"),
+        ("hour = 2.0\n[[site]]\n", "hour", "hours"),
+        ("[output]\nwithout = [\"hope\"]\n[[site]]\n", "output.without", "cn0, spectrum, ages, events, metrics"),
+    ] {
+        let run = std::process::Command::new(env!("CARGO_BIN_EXE_lostfix"))
+            .args(["practice", &write(dir.path(), text), "--out"])
+            .arg(&out)
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&run.stderr);
+        assert_eq!(run.status.code(), Some(2), "{text}: {said}");
+        assert!(said.contains(key) && said.contains(accepted), "{text}: {said}");
+        assert!(!out.exists());
+    }
+}
+
+// Holding evidence back hides it and changes nothing else: same truth, same names of observation files.
+#[test]
+fn evidence_held_back_leaves_the_truth_as_it_was() {
+    let dir = temp_dir::TempDir::new().unwrap();
+    let text = "hours = 0.25\nconfounders = false\n[output]\nmessages = \"msm7\"\n[[site]]\nrovers = 1\n\
+                [[site.cause]]\nid = \"base-weak-signal\"\nstrength = 1.0\nshare = 1.0\nmode = 0\n";
+    let scenario = write(dir.path(), text);
+    let all: Vec<String> = ["cn0", "spectrum", "ages", "events", "metrics"].map(String::from).into();
+    run(&scenario, &dir.path().join("full"), Some(2)).unwrap();
+    lostfix::practice::run_without(&scenario, &dir.path().join("less"), Some(2), &all).unwrap();
+    let truth = |n: &str| std::fs::read(dir.path().join(n).join("truth.json")).unwrap();
+    assert_eq!(truth("full"), truth("less"));
+    let less = members(&dir.path().join("less"));
+    assert!(less.iter().all(|(n, _)| !n.contains("spectrum_") && !n.contains("metrics_") && !n.contains("events_")));
+    let nmea = |list: &[(String, Vec<u8>)]| {
+        list.iter().find(|(n, _)| n.ends_with(".nmea")).map(|(_, b)| String::from_utf8(b.clone()).unwrap()).unwrap()
+    };
+    let ages = |text: &str| {
+        text.lines().filter(|l| l.starts_with("$GNGGA")).filter(|l| l.split(',').nth(13) != Some("")).count()
+    };
+    let (full, less) = (nmea(&members(&dir.path().join("full"))), nmea(&less));
+    assert!(ages(&full) > 100 && ages(&less) == 0);
+    // GSV: four fields a satellite, the last is C/N0.
+    let levels = |text: &str| {
+        text.lines()
+            .filter(|l| l.contains("GSV,"))
+            .filter(|l| l.split(['*', ',']).nth(7).is_some_and(|v| !v.is_empty()))
+            .count()
+    };
+    assert!(levels(&full) > 100 && levels(&less) == 0);
 }
 
 #[test]

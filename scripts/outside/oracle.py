@@ -37,6 +37,10 @@ MSM_SYSTEMS = {"107": "G", "108": "R", "109": "E", "110": "S", "111": "J", "112"
 DAY_MS = 86_400_000
 # GPS - UTC since 2017-01-01 (IERS Bulletin C).
 LEAP_MS = 18_000
+# RTCM 10403.x DF016: L2 code indicator of GPS (0 "C/A or L2C", here L2C; 1 P(Y) direct, 2 cross-correlated, 3 correlated) and
+# DF046 of GLONASS (0 C/A, 1 P; 2 and 3 reserved) as RINEX 3 codes.
+LEGACY_SECOND = {"G": ("2X", "2P", "2D", "2W"), "S": ("2X", "2P", "2D", "2W"), "R": ("2C", "2P", "?2", "?3")}
+LEGACY = {1001: "G", 1002: "G", 1003: "G", 1004: "G", 1009: "R", 1010: "R", 1011: "R", 1012: "R"}
 
 
 def signal_of_id(system, number):
@@ -155,15 +159,47 @@ def text(m, length, letters):
     return "".join(getattr(m, f"{letters}_{i:02}") for i in range(1, count + 1)).rstrip(" \0")
 
 
-def of_day_ms(system, m, epoch):
+def of_day_ms(system, m, epoch, leap_ms=LEAP_MS):
     """ms of the UTC day of an MSM epoch (RTCM 10403.x: GLONASS counts in UTC + 3 h, BeiDou 14 s behind GPS)."""
     if system == "R":
         return (m.DF034 - 3 * 3_600_000) % DAY_MS
-    return (epoch + (14_000 if system == "C" else 0) - LEAP_MS) % DAY_MS
+    return (epoch + (14_000 if system == "C" else 0) - leap_ms) % DAY_MS
 
 
-def rtcm(data):
-    """Values of an RTCM 3 stream, by field name. Legacy observables are not in the samples: they stop the check."""
+def legacy(m, number):
+    """Cells of 1001 to 1004 and 1009 to 1012: system, satellite, code, C/N0 (None where 0 or not in the message).
+
+    A signal is there unless the message says so: range difference and phase at their invalid values (RTCM 10403.x DF011, DF012,
+    DF017, DF018 and their like), or, for the second one, all bits 0.
+    """
+    gps = LEGACY[number] == "G"
+    ident, first, pseudo, phase, c1, second, diff, phase2, lock2, c2 = (
+        ("DF009", "DF010", "DF011", "DF012", "DF015", "DF016", "DF017", "DF018", "DF019", "DF020")
+        if gps else ("DF038", "DF039", "DF041", "DF042", "DF045", "DF046", "DF047", "DF048", "DF049", "DF050")
+    )
+    # One light millisecond (two for GLONASS) is the largest range; half of the field's range is written for an invalid one.
+    largest = 299_792.46 if gps else 599_584.92
+    # pyrtcm gives metres.
+    for i in range(1, (m.DF006 if gps else m.DF035) + 1):
+        at = lambda name: getattr(m, f"{name}_{i:02}", None)
+        sat = at(ident)
+        system = ("S" if 40 <= sat <= 58 else "G") if gps else "R"
+        range_is_there = at(pseudo) <= largest and abs(at(pseudo) - (0x800000 if gps else 0x1000000) * 0.02) > 1e-6
+        phase_is_there = lambda name: range_is_there and abs(at(name) + 524_288 * 0.0005) > 1e-6
+        cn0 = at(c1) or None
+        if range_is_there or cn0:
+            yield system, sat, "1P" if at(first) else "1C", cn0
+        if at(second) is None:
+            continue
+        cn0 = at(c2) or None
+        blank = not (at(second) or at(diff) or at(phase2) or at(lock2) or cn0)
+        diff_is_there = range_is_there and abs(at(diff) + 8_192 * 0.02) > 1e-6
+        if not blank and (diff_is_there or phase_is_there(phase2) or cn0):
+            yield system, sat, LEGACY_SECOND[system][at(second)], cn0
+
+
+def rtcm(data, leap_ms=LEAP_MS):
+    """Values of an RTCM 3 stream, by field name; `leap_ms` is GPS - UTC at its time."""
     counts, stations, epochs, positions, words = {}, set(), [], set(), set()
     times, days = [], []
     signals = Signals()
@@ -182,17 +218,22 @@ def rtcm(data):
             # DF051 modified Julian day, DF052 s of the UTC day: a time of the stream like an epoch.
             times.append(m.DF052 * 1000 % DAY_MS)
             days.append((datetime.date(1858, 11, 17) + datetime.timedelta(days=m.DF051)).isoformat())
-        elif number in {str(n) for n in range(1001, 1013) if n not in (1005, 1006, 1007, 1008)}:
-            raise RuntimeError(f"message {number}: legacy observables have no check here yet")
+        elif int(number) in LEGACY:
+            glonass = LEGACY[int(number)] == "R"
+            epochs.append((m.DF034 - 3 * 3_600_000) % DAY_MS if glonass else (m.DF004 - leap_ms) % DAY_MS)
+            times.append(epochs[-1])
+            for system, satellite, code, cn0 in legacy(m, int(number)):
+                signals.add(f"{system}{code}", (system, satellite), cn0)
         elif m.ismsm:
             meta, _, cells = parse_msm(m)
             system = MSM_SYSTEMS[number[:3]]
-            epochs.append(of_day_ms(system, m, meta["epoch"]))
+            epochs.append(of_day_ms(system, m, meta["epoch"], leap_ms))
             times.append(epochs[-1])
             for cell in cells:
                 # DF403 whole dB-Hz, DF408 sixteenths; 0 means none.
                 cn0 = cell.get("DF408", cell.get("DF403")) or None
-                signals.add(f"{system}{cell['CELLSIG']}", (system, cell["CELLPRN"]), cn0)
+                # A number like that of the legacy messages: the library pads it with zeros.
+                signals.add(f"{system}{cell['CELLSIG']}", (system, int(cell["CELLPRN"])), cn0)
     out = {f"counts.{k}": n for k, n in counts.items()}
     if epochs:
         out |= {"epochs": len(set(epochs)), "from": clock(times[0]), "to": clock(times[-1])}

@@ -1,11 +1,11 @@
 //! From verdicts to the ranking of a site: lost time by cause, evidence lines, float periods.
 
-use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge};
+use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge, ruled_out};
 use super::weights::Weights;
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::{Segment, SiteEvidence};
 use crate::model::event::Event;
-use crate::model::findings::{Cause, Evidence, FloatPeriod};
+use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch};
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
 use std::collections::BTreeMap;
 
@@ -21,6 +21,8 @@ pub struct Ranking {
     pub causes: Vec<Cause>,
     /// By unit and time.
     pub float_periods: Vec<FloatPeriod>,
+    /// The working: every judged stretch with its evidence.
+    pub stretches: Vec<Stretch>,
 }
 
 /// Judges all segments of a site and ranks its causes.
@@ -59,7 +61,31 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
         }
     }
     causes.sort_by(|a, b| b.lost_fix_hours.total_cmp(&a.lost_fix_hours).then(a.cause.cmp(&b.cause)));
-    Ranking { causes, float_periods: float_periods(case, evidence, &verdicts) }
+    Ranking {
+        causes,
+        float_periods: float_periods(case, evidence, &verdicts),
+        stretches: stretches(case, evidence, &verdicts),
+    }
+}
+
+fn stretches(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Vec<Stretch> {
+    evidence
+        .segments
+        .iter()
+        .zip(verdicts)
+        .map(|(s, v)| Stretch {
+            unit: case.rovers.get(s.rover).map(|r| r.unit.clone()).unwrap_or_default(),
+            from: s.from,
+            to: s.to,
+            lost_ms: s.lost_ms,
+            cause: v.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0).to_owned(),
+            confidence: v.probability,
+            others: s.others.observed as u32,
+            neighbours: s.neighbours.observed as u32,
+            evidence: s.features.iter().map(|f| (f.id.clone(), f.strength)).collect(),
+            ruled_out: ruled_out(s),
+        })
+        .collect()
 }
 
 /// How sure `unexplained` is where there is no evidence at all.
@@ -257,8 +283,15 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
             Some(age) => format!("corrections were old: mean age {age:.0} s"),
             None => "no corrections at all".to_owned(),
         },
-        "context:all-corrections-old" => "all rovers of the base had old corrections at once".to_owned(),
-        "context:only-own-corrections-old" => "only this rover's corrections were old".to_owned(),
+        // How many is told of the period that the line names, so that it can be checked there.
+        "context:all-corrections-old" => format!(
+            "the other rovers of the base had old corrections {} of this period",
+            percent(segment.others.old_share)
+        ),
+        "context:only-own-corrections-old" => format!(
+            "the other rovers of the base had no old corrections {} of this period",
+            percent(1.0 - segment.others.old_share)
+        ),
         "context:corrections-stop-together" => {
             "corrections stopped for the other rovers in the same seconds".to_owned()
         }
@@ -267,6 +300,13 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
         "context:far-from-base" => "the rover was far from the base".to_owned(),
         "context:base-tracks-well" => "the base logged its observations without a finding of its own".to_owned(),
+        "context:both-sides-down" => {
+            "the signals of all bands fell at the base and at the rover in the same minutes".to_owned()
+        }
+        "context:ionosphere-quiet" => "the base's dual-frequency data show a quiet ionosphere at the time".to_owned(),
+        "context:only-this-rover" => {
+            "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()
+        }
         "context:base-silent" => "the base logged no observations at the time".to_owned(),
         "context:base-log-missing" => "no log of the base covers the time".to_owned(),
         "context:equatorial-evening" => "evening hours near the magnetic equator".to_owned(),

@@ -8,6 +8,13 @@ use std::collections::BTreeMap;
 /// The table that ships with the program.
 pub const SHIPPED: &str = include_str!("weights.toml");
 
+/// How far an event convinces by itself where the table says nothing.
+const ALONE: f64 = 0.3;
+
+fn alone() -> f64 {
+    ALONE
+}
+
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Table {
@@ -42,6 +49,12 @@ pub struct Row {
     /// How exactly its times are known, s.
     #[serde(default)]
     pub exact_s: f64,
+    /// It takes the fix by itself (no correction, no fix): how often loss goes with it need not be shown.
+    #[serde(default)]
+    pub direct: bool,
+    /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
+    #[serde(default = "alone")]
+    pub alone: f64,
     /// Evidence of one group comes from one observation.
     pub group: String,
     /// Log-odds by cause id or side.
@@ -49,6 +62,14 @@ pub struct Row {
     /// The same, of each cause (its own and its side's) in the order of the causes given to [`Weights::parse`].
     #[serde(skip)]
     pub by_cause: Vec<f64>,
+}
+
+impl Row {
+    /// Fills `by_cause` from `says`.
+    fn spread(&mut self, cause_sides: &[(&str, &str)]) {
+        let of = |name: &str| self.says.get(name).copied().unwrap_or(0.0);
+        self.by_cause = cause_sides.iter().map(|(cause, side)| of(cause) + of(side)).collect();
+    }
 }
 
 /// The weights in use.
@@ -70,8 +91,7 @@ impl Weights {
         let known = |name: &str| cause_sides.iter().any(|(cause, side)| *cause == name || *side == name);
         let mut rows = BTreeMap::new();
         for mut row in table.evidence {
-            let of = |name: &str| row.says.get(name).copied().unwrap_or(0.0);
-            row.by_cause = cause_sides.iter().map(|(cause, side)| of(cause) + of(side)).collect();
+            row.spread(cause_sides);
             if let Some(bad) = row.says.keys().find(|k| !known(k)) {
                 return Err(format!("weights: `{}` names `{bad}`, which is neither a cause nor a side", row.id));
             }
@@ -106,10 +126,13 @@ impl Weights {
     /// How a piece of evidence works in time.
     pub fn timing(&self, id: &str) -> Timing {
         match self.rows.get(id) {
-            Some(row) => {
-                Timing { after_ms: (row.after_s * 1000.0) as i64, resolution_ms: (row.exact_s * 1000.0) as i64 }
-            }
-            None => Timing { after_ms: 60_000, resolution_ms: 15_000 },
+            Some(row) => Timing {
+                after_ms: (row.after_s * 1000.0) as i64,
+                resolution_ms: (row.exact_s * 1000.0) as i64,
+                direct: row.direct,
+                alone: row.alone,
+            },
+            None => Timing { after_ms: 60_000, resolution_ms: 15_000, direct: false, alone: ALONE },
         }
     }
 
@@ -140,7 +163,25 @@ impl Weights {
                 }
                 row.says.insert(name.clone(), *value);
             }
+            row.spread(cause_sides);
         }
         Ok(())
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::panic)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_number_of_the_settings_reaches_the_verdict() {
+        let sides = [("a", "base"), ("b", "link")];
+        let text = "prior = {}\n[calibration]\ntemperature = 1.0\nleast_own = 1.0\nwithout_own = 1.0\nmost = 1.0\n\
+                    [[evidence]]\nid = \"x:y\"\ngroup = \"g\"\nsays = { a = 1.0 }\n";
+        let mut weights = Weights::parse(text, &sides).unwrap_or_else(|e| panic!("{e}"));
+        let given = BTreeMap::from([("x:y".to_owned(), BTreeMap::from([("link".to_owned(), 2.5)]))]);
+        weights.override_with(&given, &sides).unwrap_or_else(|e| panic!("{e}"));
+        assert_eq!(weights.row("x:y").map(|r| r.by_cause.clone()), Some(vec![1.0, 2.5]));
     }
 }

@@ -1,13 +1,13 @@
 //! `lostfix look`: what is in one bundle or one file.
 
 use super::options::{Common, LookArgs};
-use super::{Exit, print, say};
+use super::{Exit, colour, print, say};
 use crate::config::settings::Settings;
 use crate::pipeline::look::{Look, look};
 
 /// Runs the command.
 pub fn run(args: &LookArgs, common: &Common) -> Exit {
-    let settings = match &common.config {
+    let mut settings = match &common.config {
         Some(path) => match super::report::load_settings(path) {
             Ok(s) => s,
             Err(why) => {
@@ -17,6 +17,7 @@ pub fn run(args: &LookArgs, common: &Common) -> Exit {
         },
         None => Settings::default(),
     };
+    settings.now = super::now();
     let looked: Look = match look(&args.path, &settings) {
         Ok(l) => l,
         Err(why) => {
@@ -33,7 +34,7 @@ pub fn run(args: &LookArgs, common: &Common) -> Exit {
             }
         }
     } else {
-        print(&looked.text());
+        print(&colour::look(&looked.text()));
     }
     if looked.not_read.is_empty() { Exit::Done } else { Exit::SomeNotRead }
 }

@@ -1,5 +1,6 @@
 //! The command line: what is typed, and the exit code. Decides nothing about bundles.
 
+mod colour;
 mod exit;
 mod explain;
 mod look;
@@ -11,11 +12,12 @@ mod score;
 pub use exit::Exit;
 pub use options::{Command, Options};
 
-use clap::Parser;
+use clap::{CommandFactory, FromArgMatches};
 
 /// Runs the program with its arguments and gives the exit code.
 pub fn main() -> std::process::ExitCode {
-    let options = match Options::try_parse() {
+    let command = Options::command().color(colour::before_parsing(std::env::args_os()));
+    let options = match command.try_get_matches().and_then(|m| Options::from_arg_matches(&m)) {
         Ok(options) => options,
         Err(error) => {
             // Help and version are asked for: they go to stdout and end well.
@@ -29,6 +31,7 @@ pub fn main() -> std::process::ExitCode {
 
 fn run(options: Options) -> Exit {
     let common = &options.common;
+    colour::set(common.color);
     match &options.command {
         Command::Report(args) => report::run(args, common),
         Command::Look(args) => look::run(args, common),
@@ -41,7 +44,13 @@ fn run(options: Options) -> Exit {
 /// A line for people, on stderr. A closed stderr is no reason to stop.
 fn say(line: &str) {
     use std::io::Write;
-    let _ = writeln!(std::io::stderr(), "{line}");
+    let _ = writeln!(std::io::stderr(), "{}", colour::line(line));
+}
+
+/// The time of the run, UTC ms; `None` when the clock of the machine stands before 1970.
+fn now() -> Option<i64> {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).ok()?;
+    i64::try_from(since.as_millis()).ok()
 }
 
 /// Text on stdout. A closed pipe (`| head`) ends quietly.

@@ -75,10 +75,11 @@ pub fn run(args: &ReportArgs, common: &Common) -> Exit {
 }
 
 fn request(args: &ReportArgs, common: &Common) -> Result<Request, String> {
-    let settings = match &common.config {
+    let mut settings = match &common.config {
         Some(path) => load_settings(path)?,
         None => Settings::default(),
     };
+    settings.now = super::now();
     let time = |text: &Option<String>, end: bool| -> Result<Option<UtcMs>, String> {
         let Some(text) = text else { return Ok(None) };
         let t = parse_utc(text)

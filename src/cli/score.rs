@@ -12,6 +12,18 @@ pub fn run(args: &ScoreArgs, _common: &Common) -> Exit {
         say(&format!("lostfix: {} truths but {} findings; give them in pairs", args.truth.len(), args.findings.len()));
         return Exit::Usage;
     }
+    let mut floors: Vec<(String, f64)> = Vec::new();
+    for word in &args.at_least {
+        let floor = word.split_once('=').and_then(|(k, v)| Some((k.trim(), v.trim().parse::<f64>().ok()?)));
+        match floor.filter(|(k, v)| score::FLOORS.contains(k) && (0.0..=1.0).contains(v)) {
+            Some((k, v)) => floors.push((k.to_owned(), v)),
+            None => {
+                let keys = score::FLOORS.join(", ");
+                say(&format!("lostfix: --at-least: `{word}` is not KEY=NUMBER; keys: {keys}; numbers: 0 to 1"));
+                return Exit::Usage;
+            }
+        }
+    }
     let mut pairs: Vec<(Truth, Findings)> = Vec::new();
     for (truth, findings) in args.truth.iter().zip(&args.findings) {
         let pair = json::<Truth>(truth).and_then(|t| json::<Findings>(findings).map(|f| (t, f)));
@@ -35,7 +47,11 @@ pub fn run(args: &ScoreArgs, _common: &Common) -> Exit {
     } else {
         print(&score::text(&board));
     }
-    Exit::Done
+    let missed = board.below(&floors);
+    for line in &missed {
+        say(&format!("lostfix: {line}"));
+    }
+    if missed.is_empty() { Exit::Done } else { Exit::Failed }
 }
 
 fn json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, String> {

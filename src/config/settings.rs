@@ -32,6 +32,9 @@ pub struct Settings {
     pub column_map: Vec<toml::Table>,
     /// Events in syslog by keyword.
     pub syslog_rule: Vec<SyslogRule>,
+    /// The time of the run, UTC ms; not a setting of the file. `None` (tests): nothing is held to be in the future.
+    #[serde(skip)]
+    pub now: Option<i64>,
 }
 
 /// When a site is healthy and when there is too little data (`analysis.md`).

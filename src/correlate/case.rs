@@ -59,4 +59,6 @@ pub struct SiteCase {
     pub sky_events: Vec<Event>,
     /// Times in which the base's own observations are there, merged.
     pub base_observed: Vec<(UtcMs, UtcMs)>,
+    /// Times in which the base's data tell whether the ionosphere was quiet.
+    pub ionosphere_seen: Vec<(UtcMs, UtcMs)>,
 }

@@ -22,6 +22,10 @@ pub struct Timing {
     pub after_ms: i64,
     /// How exactly its times are known, ms.
     pub resolution_ms: i64,
+    /// It takes the fix by itself: its association with loss need not be shown.
+    pub direct: bool,
+    /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
+    pub alone: f64,
 }
 
 /// One piece of evidence on a segment.
@@ -149,17 +153,22 @@ pub fn gather(
                 for (timeline, at, associated) in parts {
                     for k in timeline.near(from, to) {
                         let e = &timeline.events[k];
-                        let a = associated.map_or(1.0, |m| m.get(e.kind).map_or(0.0, Association::weight));
-                        event_feature(&mut f, timeline.how(k), e, at + k, &segment, period.from, a);
+                        let how = timeline.how(k);
+                        let a = match associated {
+                            Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(how.1.alone)),
+                            _ => 1.0,
+                        };
+                        event_feature(&mut f, how, e, at + k, &segment, period.from, a);
                     }
                 }
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
                     if !other_rover {
+                        let shown = if e.kind == "firmware-trouble" { symptom(&f, side == "own") } else { 1.0 };
                         f.push(Feature {
                             id: format!("{side}:{}", e.kind),
-                            strength: f64::from(e.strength),
+                            strength: f64::from(e.strength) * shown,
                             event: Some(standing_at + k),
                         });
                     }
@@ -173,6 +182,30 @@ pub fn gather(
         out.places.push(place);
     }
     out
+}
+
+/// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
+/// loses its lock or a frequency. Without any of it only a quarter counts.
+fn symptom(features: &[Feature], own: bool) -> f64 {
+    const SHOWN: [&str; 10] = [
+        "second-frequency-lost",
+        "stream-gap",
+        "observables-missing",
+        "observables-irregular",
+        "system-stopped",
+        "lock-reset",
+        "restart",
+        "log-silent",
+        "slips-many",
+        "rover-few-satellites",
+    ];
+    let scope = if own { "rover:" } else { "base:" };
+    let strongest = features
+        .iter()
+        .filter(|f| f.id.strip_prefix(scope).is_some_and(|kind| SHOWN.contains(&kind)))
+        .map(|f| f.strength)
+        .fold(0.0, f64::max);
+    (0.25 + strongest).min(1.0)
 }
 
 /// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.
@@ -274,7 +307,7 @@ impl<'a> Timeline<'a> {
     fn how(&self, k: usize) -> (&str, Timing) {
         match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
             Some((id, t)) => (id.as_str(), *t),
-            None => ("", Timing { after_ms: 0, resolution_ms: 0 }),
+            None => ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, alone: 0.0 }),
         }
     }
 }
@@ -323,6 +356,19 @@ fn context(
     limits: &EvidenceLimits,
     base: &Timeline<'_>,
 ) {
+    // All bands down at the base and at the rover in one stretch: nothing on one mast does that.
+    let down = |scope: &str| {
+        f.iter()
+            .filter(|x| {
+                x.id.strip_prefix(scope)
+                    .is_some_and(|k| matches!(k, "all-bands-drop" | "all-bands-sink" | "level-drop"))
+            })
+            .map(|x| x.strength)
+            .fold(0.0, f64::max)
+    };
+    let both_down = (2.5 * down("base:").min(down("rover:"))).min(1.0);
+    // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
+    let burst = f.iter().any(|f| f.id == "sky:flare");
     let mut add = |id: &str, strength: f64| {
         if strength > 0.02 {
             f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
@@ -387,12 +433,31 @@ fn context(
             add("corrections-stop-apart", 1.0 - share);
         }
     }
+    add("both-sides-down", both_down);
     add("corrections-far", reached / total);
+    // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
+    let minutes = (segment.to - segment.from) as f64 / 60_000.0;
+    if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
+        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0));
+    }
     add("place-bound", bound / total);
     add("far-from-base", distant / total);
     let seen =
         overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
     add("base-log-missing", 1.0 - seen);
+    let length = (segment.to - segment.from).max(1) as f64;
+    let measured = overlap_ms(&case.ionosphere_seen, segment.from, segment.to) as f64 / length;
+    if measured > 0.5 && !burst {
+        let swings: Vec<(UtcMs, UtcMs)> = base
+            .near(segment.from, segment.to)
+            .into_iter()
+            .map(|k| &base.events[k])
+            .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed"))
+            .map(|e| (e.from - 300_000, e.to + 300_000))
+            .collect();
+        let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
+        add("ionosphere-quiet", measured * (1.0 - unquiet).clamp(0.0, 1.0));
+    }
     let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
         let e = &base.events[k];
         !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000

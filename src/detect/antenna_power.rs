@@ -6,6 +6,7 @@ use super::limits::Limits;
 use super::setup::Setup;
 use super::window::{median, stretches};
 use crate::frames::{UnitFrames, view};
+use crate::maths::for_text;
 use crate::model::event::Event;
 
 pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
@@ -42,7 +43,7 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
         None => format!("assumed need {:.1} V (no card, no catalogue)", limits.voltage_default_min_v),
     };
     find("antenna_voltage_v", "antenna-voltage-low", "V", &|v| v < low, &|v| {
-        format!("antenna port at {v:.2} V; {need}")
+        format!("antenna port at {:.2} V; {need}", for_text(v, 2))
     });
     if let Some(max) = setup.supply_max_v {
         find("antenna_voltage_v", "antenna-voltage-high", "V", &|v| v > max + limits.voltage_margin_v, &|v| {
@@ -55,7 +56,7 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
     let ever = currents.iter().copied().fold(0.0, f64::max);
     if ever > limits.current_open_ma {
         find("antenna_current_ma", "antenna-current-none", "mA", &|v| v < limits.current_open_ma, &|v| {
-            format!("antenna current {v:.0} mA: open line (usual {usual:.0} mA)")
+            format!("antenna current {:.0} mA: open line (usual {usual:.0} mA)", for_text(v, 0))
         });
     }
     find("antenna_current_ma", "antenna-current-high", "mA", &|v| v > limits.current_short_ma, &|v| {
@@ -65,7 +66,7 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
     let usual_supply = median(supplies.iter().copied()).unwrap_or(0.0);
     if usual_supply > 0.0 {
         find("supply_voltage_v", "supply-voltage-low", "V", &|v| v < 0.85 * usual_supply, &|v| {
-            format!("supply at {v:.1} V, usually {usual_supply:.1} V")
+            format!("supply at {:.1} V, usually {usual_supply:.1} V", for_text(v, 1))
         });
     }
     events

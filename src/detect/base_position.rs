@@ -90,6 +90,8 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
             };
             let until = sequence.get(i + 2).map_or(last.time, |(t, _)| *t);
             let kind = if returns { "position-alternates" } else { "position-moved" };
+            // Back and forth: it is each change that hurts, not the stay (the way back ends the trouble).
+            let until = if returns { until.min(pair[1].0 + 60_000) } else { until };
             events.push(maker.event(
                 kind,
                 pair[1].0,

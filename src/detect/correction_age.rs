@@ -35,7 +35,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .map(|s| {
             let oldest = ages[s.first..s.end].iter().copied().filter(|a| a.is_finite()).fold(0.0_f32, f32::max);
             let growing = growing_share(&times[s.first..s.end], &ages[s.first..s.end]);
-            let how = if growing > 0.7 { ", growing second by second: nothing arrives" } else { "" };
+            let how = if growing > 0.7 { ", growing as fast as time passes: nothing arrives" } else { "" };
             // The age says when the corrections stopped: before the limit was reached.
             let from = s.from - (limits.age_old_s * 1000.0) as i64;
             maker.event(

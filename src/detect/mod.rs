@@ -61,6 +61,11 @@ pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<E
     sorted(events)
 }
 
+/// Times in which a base's data tell whether the ionosphere was quiet.
+pub fn ionosphere_seen(frames: &UnitFrames) -> Vec<(UtcMs, UtcMs)> {
+    scintillation::seen(frames)
+}
+
 /// Events of a rover, by time.
 pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let mut events = Vec::new();

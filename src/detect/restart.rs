@@ -92,8 +92,10 @@ fn lock_resets(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                         "share",
                         share.min(1.0),
                         format!(
-                            "silent for {} s, then {reset} of {all} satellites with new lock: a restart",
-                            (from[i] - end) / 1000
+                            "silent for {} s, then {} of {all} satellites with new lock: a restart",
+                            (from[i] - end) / 1000,
+                            // Summed over three cells: a satellite that comes up twice counts once.
+                            reset.min(all)
                         ),
                     ));
                 } else if wanted == SPAN_POSITIONS && from[i] - end >= 15_000 {

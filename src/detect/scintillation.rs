@@ -65,6 +65,23 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
     events
 }
 
+/// Times in which the swings of the electron content could be measured on at least four satellites: where nothing of the
+/// above is told then, the ionosphere was quiet.
+pub(super) fn seen(frames: &UnitFrames) -> Vec<(UtcMs, UtcMs)> {
+    let mut minutes: BTreeMap<UtcMs, usize> = BTreeMap::new();
+    for m in sat_minutes(frames).iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
+        *minutes.entry(m.time).or_default() += 1;
+    }
+    let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
+    for (t, _) in minutes.into_iter().filter(|(_, n)| *n >= 4) {
+        match out.last_mut() {
+            Some(last) if t - last.1 <= 5 * MINUTE_MS => last.1 = t + MINUTE_MS,
+            _ => out.push((t, t + MINUTE_MS)),
+        }
+    }
+    out
+}
+
 fn scintillation(
     frames: &UnitFrames,
     minutes: &BTreeMap<UtcMs, Minute>,

@@ -67,10 +67,10 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             let with = inside.iter().map(|c| f64::from(c.second)).sum::<f64>() / inside.len().max(1) as f64;
             let of = inside.iter().map(|c| f64::from(c.all)).sum::<f64>() / inside.len().max(1) as f64;
             let detail = if never {
-                format!("never a second frequency: {with:.0} of {of:.0} satellites have one")
+                format!("never a usable second frequency: {with:.0} of {of:.0} satellites have one")
             } else {
                 format!(
-                    "second frequency on {with:.0} of {of:.0} satellites ({:.0} %), usually {:.0} %",
+                    "usable second frequency on {with:.0} of {of:.0} satellites ({:.0} %), usually {:.0} %",
                     value * 100.0,
                     usual * 100.0
                 )

@@ -6,6 +6,7 @@ use super::Maker;
 use super::limits::Limits;
 use super::messages::{Use, use_of};
 use crate::frames::{UnitFrames, view};
+use crate::maths::for_text;
 use crate::model::event::{Event, Origin};
 use crate::model::time::UtcMs;
 use std::collections::BTreeSet;
@@ -93,7 +94,8 @@ pub fn advisories(
                 "dB",
                 strength,
                 format!(
-                    "net gain at the receiver {net:.1} dB ({gain:.0} dB antenna, {loss:.1} dB for {}){cost}",
+                    "net gain at the receiver {:.1} dB ({gain:.0} dB antenna, {loss:.1} dB for {}){cost}",
+                    for_text(net, 1),
                     setup.cable_words
                 ),
                 true,

@@ -1,4 +1,5 @@
-//! `station-changed`: a rover reports corrections of another station id than it usually has.
+//! `station-changed`: a rover reports corrections of another station id than it usually has. Where two bases share a channel the
+//! ids alternate: changes less than two minutes apart are one.
 
 use super::Maker;
 use super::limits::Limits;
@@ -33,7 +34,7 @@ pub(super) fn run(frames: &UnitFrames, _limits: &Limits) -> Vec<Event> {
         })
         .collect();
     let maker = Maker::new(frames, &frames.fixes);
-    stretches(&times, &flags, step_ms(&times), 30_000, 0)
+    stretches(&times, &flags, step_ms(&times), 120_000, 0)
         .into_iter()
         .filter_map(|s| {
             let other = ids[s.first..s.end].iter().flatten().next().copied()?;

@@ -9,6 +9,7 @@ use super::Maker;
 use super::limits::Limits;
 use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
+use crate::maths::for_text;
 use crate::model::event::Event;
 use crate::model::ids::Band;
 use crate::model::time::{HOUR_MS, UtcMs};
@@ -97,8 +98,10 @@ pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits
                 )
             };
             let l1 = of(Band::L1).unwrap_or(0.0);
-            let others: Vec<String> =
-                [Band::L2, Band::L5].iter().filter_map(|b| of(*b).map(|d| format!("{} {d:.1} dB", b.name()))).collect();
+            let others: Vec<String> = [Band::L2, Band::L5]
+                .iter()
+                .filter_map(|b| of(*b).map(|d| format!("{} {:.1} dB", b.name(), for_text(d, 1))))
+                .collect();
             let more = if others.is_empty() { String::new() } else { format!(", {}", others.join(", ")) };
             maker.event(
                 "weak-signal",
@@ -107,7 +110,7 @@ pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits
                 Some(l1),
                 "dB",
                 (0.5 * l1 / limits.weak_db).min(1.0),
-                format!("strong satellites are weaker than at {against}: L1 {l1:.1} dB{more}"),
+                format!("strong satellites are weaker than at {against}: L1 {:.1} dB{more}", for_text(l1, 1)),
             )
         })
         .collect()

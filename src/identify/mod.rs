@@ -45,13 +45,23 @@ pub enum KnownFrom {
 }
 
 impl KnownFrom {
-    /// In words.
+    /// The word of the `look` schema.
     pub fn words(self) -> &'static str {
         match self {
             KnownFrom::Card => "unit.toml",
             KnownFrom::Register => "fleet register",
             KnownFrom::PathRule => "path rule",
             KnownFrom::Inferred => "inferred",
+        }
+    }
+
+    /// For people, to stand alone or in brackets.
+    pub fn plain(self) -> &'static str {
+        match self {
+            KnownFrom::Card => "named by its unit.toml",
+            KnownFrom::Register => "named by the fleet register",
+            KnownFrom::PathRule => "named by a path rule",
+            KnownFrom::Inferred => "nobody names it: told from its data alone",
         }
     }
 }

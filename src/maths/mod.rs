@@ -18,6 +18,20 @@ mod dump;
 /// Speed of light in vacuum, m/s, exact (SI).
 pub const SPEED_OF_LIGHT_M_S: f64 = 299_792_458.0;
 
+/// Rounded to so many decimals for a text; what rounds to nothing has no sign.
+pub fn for_text(x: f64, places: i32) -> f64 {
+    let factor = 10_f64.powi(places);
+    // `+ 0.0` turns minus zero into zero.
+    (x * factor).round() / factor + 0.0
+}
+
+#[cfg(test)]
+#[test]
+fn no_minus_zero_in_texts() {
+    let texts = [-0.04, -0.0, -0.06, 2.34].map(|x| format!("{:.1}", for_text(x, 1)));
+    assert_eq!(texts, ["0.0", "0.0", "-0.1", "2.3"]);
+}
+
 /// Test helper: equal within a tolerance.
 #[cfg(test)]
 #[track_caller]

@@ -42,6 +42,9 @@ pub struct DateHints {
     pub member_time: Option<UtcMs>,
     /// Date in the file's name, days since 1970.
     pub file_name: Option<i64>,
+    /// The time of the run, UTC ms: no record is younger. A short week number without any other hint is then taken in the
+    /// last cycle that is not in the future.
+    pub now: Option<UtcMs>,
 }
 
 /// How far times that were given out before must move, by what they were made from.
@@ -268,10 +271,12 @@ impl StreamClock {
         if self.dated.is_some() || modulus <= 0 {
             return None;
         }
-        // Without any hint the ten-bit week is taken in the current cycle (from 2019-04-07), never before it.
-        let reference = match self.hint_day() {
-            Some(day) => utc_to_gps(day * DAY_MS).div_euclid(WEEK_MS),
-            None => 2_048 + modulus / 2,
+        // Without any hint the last cycle that ends by now; a day later for ephemerides, which are made ahead. Without a
+        // clock the ten-bit week is taken in the cycle from 2019-04-07, never before it.
+        let reference = match (self.hint_day(), self.hints.now) {
+            (Some(day), _) => utc_to_gps(day * DAY_MS).div_euclid(WEEK_MS),
+            (None, Some(now)) => (utc_to_gps(now + DAY_MS) - of_week_ms).div_euclid(WEEK_MS) - modulus / 2,
+            (None, None) => 2_048 + modulus / 2,
         };
         let full = week + modulus * (reference - week + modulus / 2).div_euclid(modulus);
         let near = gps_to_utc(full * WEEK_MS + of_week_ms);
@@ -476,6 +481,25 @@ mod tests {
         assert_eq!((t.div_euclid(DAY_MS) - 3).rem_euclid(7), 2);
         assert_eq!((early + shift.of_day_ms).div_euclid(DAY_MS), t.div_euclid(DAY_MS));
         assert_eq!(clock.take_weekday_shift(), None);
+    }
+
+    #[test]
+    fn a_short_week_is_never_in_the_future() {
+        // GPS week 1562 (2009-12-13 to 19), sent modulo 1024 as 538: IS-GPS-200 20.3.3.3.1.1. 515 220 s of the week is Friday
+        // 23:07:00 GPST, then 15 s ahead of UTC (IERS Bulletin C 36).
+        let of = |now: Option<&str>| {
+            let mut clock = StreamClock::new(DateHints { now: now.map(utc), ..DateHints::default() });
+            clock.gps_time_of_week(515_220_000);
+            clock.gps_week_hint(538, 1024, 518_400_000, "1019");
+            clock.last()
+        };
+        assert_eq!(of(Some("2026-11-25T12:00:00Z")), Some(utc("2009-12-18T23:06:45Z")));
+        // Once the next cycle has come, the latest that is possible; the leap seconds after 2017 are not known to the clock.
+        assert_eq!(of(Some("2030-01-01T00:00:00Z")), Some(utc("2029-08-03T23:06:42Z")));
+        // An ephemeris made for the next hours is not in the future.
+        assert_eq!(of(Some("2009-12-18T23:06:45Z")), Some(utc("2009-12-18T23:06:45Z")));
+        // Without a clock as before: the cycle from 2019-04-07.
+        assert_eq!(of(None), Some(utc("2029-08-03T23:06:42Z")));
     }
 
     #[test]

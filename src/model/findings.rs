@@ -253,3 +253,28 @@ pub struct Findings {
     /// In the order given.
     pub complaints: Vec<ComplaintAnswer>,
 }
+
+/// How one stretch of lost time was judged: the working of a verdict, for `tables/verdicts.csv`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Stretch {
+    /// Rover.
+    pub unit: String,
+    /// Begin, UTC ms.
+    pub from: i64,
+    /// End, UTC ms.
+    pub to: i64,
+    /// Lost time inside, ms.
+    pub lost_ms: i64,
+    /// Cause id or `unexplained`.
+    pub cause: String,
+    /// Its probability.
+    pub confidence: f64,
+    /// Rovers of the base that were observed at the time besides this one.
+    pub others: u32,
+    /// Rovers of neighbouring bases that were observed at the time.
+    pub neighbours: u32,
+    /// Evidence id and strength (0 to 1).
+    pub evidence: Vec<(String, f64)>,
+    /// Causes that are ruled out, whatever the evidence (see `causes::verdict`).
+    pub ruled_out: Vec<&'static str>,
+}

@@ -46,6 +46,8 @@ pub(crate) struct Beside {
     pub(crate) catalogue: Catalogue,
     /// Kp of storms and flares, as events of the sky.
     pub(crate) sky: Vec<Event>,
+    /// Begin and Kp of every interval of three hours, for the pages.
+    pub(crate) kp: Vec<(UtcMs, f32)>,
     /// What was used, for run.log and the fleet page.
     pub(crate) used: Vec<String>,
     /// What was wrong with it.
@@ -143,6 +145,7 @@ impl Beside {
                 Ok((list, problems)) => ("flares", flare_events(&list, &origin), problems),
                 Err(_) => {
                     let (intervals, problems) = kp::read(text.as_bytes());
+                    out.kp.extend(intervals.iter().map(|i| (i.from, i.kp)));
                     ("Kp", kp_events(&intervals, &origin, &rules.limits), problems)
                 }
             };
@@ -252,5 +255,5 @@ pub(crate) fn format_settings(settings: &Settings) -> Result<FormatSettings, Run
             .map_err(|why| RunError::Usage(format!("settings, [[column_map]] number {}: {why}", i + 1)))?;
         maps.push(Arc::new(map));
     }
-    Ok(FormatSettings { column_maps: maps, syslog_rules: Arc::new(syslog) })
+    Ok(FormatSettings { column_maps: maps, syslog_rules: Arc::new(syslog), now: settings.now })
 }

@@ -34,7 +34,7 @@ pub(super) fn text(
                 p.role.name(),
                 p.unit,
                 p.site.as_deref().unwrap_or("a site found by its data"),
-                p.known_from.words()
+                p.known_from.plain()
             ),
             None => "not placed".to_owned(),
         };

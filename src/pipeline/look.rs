@@ -27,6 +27,9 @@ pub struct LookUnit {
     pub site: Option<String>,
     /// `unit.toml`, `path rule`, `inferred`, `not placed`.
     pub known_from: String,
+    /// The same for people.
+    #[serde(skip)]
+    pub known_words: &'static str,
 }
 
 /// The schema.
@@ -92,7 +95,13 @@ pub fn look(path: &Path, settings: &Settings) -> Result<Look, String> {
     out.unit = match identify::place(&facts, &Default::default(), &rules.paths) {
         Some(p) => {
             out.notes = p.notes;
-            LookUnit { id: Some(p.unit), role: Some(p.role), site: p.site, known_from: p.known_from.words().to_owned() }
+            LookUnit {
+                id: Some(p.unit),
+                role: Some(p.role),
+                site: p.site,
+                known_from: p.known_from.words().to_owned(),
+                known_words: p.known_from.plain(),
+            }
         }
         None => LookUnit { known_from: "not placed".to_owned(), ..LookUnit::default() },
     };
@@ -105,10 +114,10 @@ impl Look {
         let mut t = String::new();
         let who = match (&self.unit.id, self.unit.role, &self.unit.site) {
             (Some(id), Some(role), site) => format!(
-                "{} {id}{} (known from {})",
+                "{} {id}{} ({})",
                 role.name(),
                 site.as_ref().map(|s| format!(" at {s}")).unwrap_or_default(),
-                self.unit.known_from
+                self.unit.known_words
             ),
             _ => "unit not known".to_owned(),
         };

@@ -107,6 +107,7 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
                 unit_card: card.as_ref().and_then(|c| c.logged_on),
                 member_time: member.member_time,
                 file_name: date_in_name(&member.path),
+                now: settings.now,
             },
         };
         let mut card_problems = Vec::new();

@@ -339,6 +339,8 @@ fn add_base(site: &mut Site1, base: UnitData, rules: &Rules, rovers: &[UnitData]
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
     site.case.base_observed = observed_spans(&all);
+    site.case.ionosphere_seen.extend(detect::ionosphere_seen(&base.frames));
+    site.case.ionosphere_seen.sort_unstable();
     site.setups.push(base.setup);
     site.bases.push(base.frames);
 }

@@ -5,6 +5,11 @@
 
 /// GPST - UTC in seconds since 2017-01-01.
 pub(super) const LEAP_S: i64 = 18;
+/// Whether a receiver that logs every `interval_s` seconds has an epoch now: it counts in GPS time.
+pub(super) fn on_beat(t: i64, interval_s: i64) -> bool {
+    (t + LEAP_S).rem_euclid(interval_s.max(1)) == 0
+}
+
 /// Unix time of the GPS epoch, 1980-01-06.
 const GPS_EPOCH: i64 = 315_964_800;
 /// Seconds of a week.

@@ -8,6 +8,8 @@
 //! all files -> [folder] a temporary folder beside the target, renamed at the end
 //! ```
 
+mod draw;
+mod figures;
 mod folder;
 mod json;
 mod names;
@@ -125,6 +127,7 @@ pub fn write(
     stage.put("run.log", run_log)?;
     stage.put("tables/float_periods.csv", &tables::float_periods(&rounded))?;
     stage.put("tables/base_events.csv", &tables::base_events(&rounded))?;
+    stage.put("tables/verdicts.csv", &tables::verdicts(pictures))?;
     stage.put("tables/site_ranking.csv", &tables::site_ranking(&rounded))?;
     let pages = view::Pages::new(&rounded, pictures, options);
     let engine = templates::Engine::new()?;

@@ -1,7 +1,8 @@
 //! The tables for a spreadsheet.
 
 use crate::model::findings::Findings;
-use crate::model::time::{HOUR_MS, parse_utc};
+use crate::model::picture::Pictures;
+use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
 
 /// A cell that a spreadsheet would take for a formula gets a leading apostrophe; plain numbers stay as they are.
 fn guard(text: &str) -> String {
@@ -75,6 +76,44 @@ pub(super) fn float_periods(f: &Findings) -> String {
     )
 }
 
+/// The working of the verdicts: every judged stretch of lost time with the strength of each piece of evidence.
+pub(super) fn verdicts(pictures: &Pictures) -> String {
+    let rows = pictures.sites.iter().flat_map(|s| {
+        s.stretches.iter().map(|p| {
+            let evidence: Vec<String> = p.evidence.iter().map(|(id, x)| format!("{id}={x:.3}")).collect();
+            vec![
+                s.site.clone(),
+                p.unit.clone(),
+                rfc3339(p.from),
+                rfc3339(p.to),
+                format!("{:.1}", p.lost_ms as f64 / 1000.0),
+                p.cause.clone(),
+                format!("{:.3}", p.confidence),
+                p.others.to_string(),
+                p.neighbours.to_string(),
+                evidence.join(" "),
+                p.ruled_out.join(" "),
+            ]
+        })
+    });
+    csv_text(
+        &[
+            "site",
+            "unit",
+            "from_utc",
+            "to_utc",
+            "lost_s",
+            "cause",
+            "confidence",
+            "others_observed",
+            "neighbours_observed",
+            "evidence",
+            "ruled_out",
+        ],
+        rows,
+    )
+}
+
 /// Every event of every base.
 pub(super) fn base_events(f: &Findings) -> String {
     let rows = f.sites.iter().flat_map(|s| {
@@ -105,7 +144,8 @@ pub(super) fn site_ranking(f: &Findings) -> String {
     let rows = f.sites.iter().map(|s| {
         let side = |side: &str| -> String {
             let sum: f64 = s.causes.iter().filter(|c| c.side == side).map(|c| c.lost_fix_hours).sum();
-            format!("{sum:.4}")
+            // The sum of nothing is minus zero.
+            format!("{:.4}", sum + 0.0)
         };
         let top = s.causes.first();
         vec![

@@ -86,12 +86,13 @@ pub(super) fn hours(h: f64) -> String {
 
 /// A share as a percentage with one decimal, rounded towards zero so that 100 % means all.
 pub(super) fn share(s: f64) -> String {
-    if s >= 1.0 { "100 %".to_owned() } else { format!("{:.1} %", (s * 1000.0 + 1e-6).floor() / 10.0) }
+    // `+ 0.0` turns minus zero into zero.
+    if s >= 1.0 { "100 %".to_owned() } else { format!("{:.1} %", (s * 1000.0 + 1e-6).floor() / 10.0 + 0.0) }
 }
 
 /// A share without decimals.
 pub(super) fn percent(s: f64) -> String {
-    format!("{:.0} %", s * 100.0)
+    format!("{:.0} %", (s * 100.0).round() + 0.0)
 }
 
 /// A confidence in words with its number: `very likely (94 %)`.
@@ -163,6 +164,12 @@ pub(super) fn lower_first(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + letters.as_str())
 }
 
+/// The same text for the begin of a line.
+pub(super) fn upper_first(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
 /// `1 site`, `2 sites`.
 pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }
@@ -170,6 +177,8 @@ pub(super) fn count(n: usize, one: &str, many: &str) -> String {
 
 /// A number without needless digits: up to 3 decimals, fewer for large ones.
 pub(super) fn number(x: f64) -> String {
+    // What rounds to nothing has no sign.
+    let x = if x.abs() < 0.0005 { 0.0 } else { x };
     let text = match x.abs() {
         a if a >= 100.0 => format!("{x:.0}"),
         a if a >= 10.0 => format!("{x:.1}"),
@@ -215,6 +224,10 @@ mod tests {
         assert_eq!(share(0.931), "93.1 %");
         assert_eq!(share(1.0), "100 %");
         assert_eq!(number(0.0), "0");
+        assert_eq!(
+            (number(-0.0), number(-0.0004), percent(-0.001), share(-0.0)),
+            ("0".into(), "0".into(), "0 %".into(), "0.0 %".into())
+        );
         assert_eq!(number(150.0), "150");
         assert_eq!(number(0.25), "0.25");
     }

@@ -1,12 +1,16 @@
 //! The scoreboard and its text.
 
 use crate::maths::stats::wilson;
-use serde::Serialize;
+use serde::ser::SerializeStruct;
+use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-/// Right answers of all.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+/// Normal point of a 95 % interval.
+const Z95: f64 = 1.959_964;
+
+/// Right answers of all. Serialized with its share and Wilson 95 % interval (null of none).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Rate {
     /// Right ones.
     pub right: u64,
@@ -26,15 +30,45 @@ impl Rate {
         (self.of > 0).then(|| self.right as f64 / self.of as f64)
     }
 
+    /// Wilson 95 % interval; `None` of none.
+    pub fn interval(&self) -> Option<(f64, f64)> {
+        wilson(self.right, self.of, Z95).map(|i| (i.low, i.high))
+    }
+
     /// `0.950 (0.91-0.97, 190 of 200)`, Wilson 95 % interval.
     pub fn words(&self) -> String {
-        match (self.share(), wilson(self.right, self.of, 1.959_964)) {
-            (Some(share), Some(i)) => {
-                format!("{share:.3} ({:.2}-{:.2}, {} of {})", i.low, i.high, self.right, self.of)
+        match (self.share(), self.interval()) {
+            (Some(share), Some((low, high))) => {
+                format!("{share:.3} ({low:.2}-{high:.2}, {} of {})", self.right, self.of)
             }
             _ => "none".to_owned(),
         }
     }
+}
+
+impl Serialize for Rate {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        let mut row = s.serialize_struct("Rate", 5)?;
+        row.serialize_field("right", &self.right)?;
+        row.serialize_field("of", &self.of)?;
+        row.serialize_field("share", &self.share())?;
+        row.serialize_field("low", &self.interval().map(|i| i.0))?;
+        row.serialize_field("high", &self.interval().map(|i| i.1))?;
+        row.end()
+    }
+}
+
+/// What the sites with one true first cause came to.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct CauseBoard {
+    /// First named cause right, over sites where it is the truth's first.
+    pub at_1: Rate,
+    /// Within the first three.
+    pub at_3: Rate,
+    /// Lost time that the truth puts on it, at all sites, ms.
+    pub named_ms: i64,
+    /// Of it on the right cause, ms.
+    pub right_ms: i64,
 }
 
 /// One bin of confidence.
@@ -79,8 +113,12 @@ pub struct Board {
     pub calibration_error: f64,
     /// By bin of confidence.
     pub reliability: Vec<Reliability>,
-    /// AC@1 by true cause.
-    pub by_cause: BTreeMap<String, Rate>,
+    /// By true cause.
+    pub by_cause: BTreeMap<String, CauseBoard>,
+    /// 95 % interval of the right time, from drawing the sites again.
+    pub right_time_interval: Option<(f64, f64)>,
+    /// 95 % interval of the calibration error, from drawing the sites again.
+    pub calibration_interval: Option<(f64, f64)>,
     /// True cause and first named cause of the findings.
     #[serde(serialize_with = "confusion_rows")]
     pub confusion: BTreeMap<(String, String), u64>,
@@ -99,6 +137,36 @@ impl Board {
     }
 }
 
+/// Names of the figures that can be held to a floor.
+pub const FLOORS: [&str; 7] = ["ac1", "ac3", "both", "healthy", "complaints", "time", "calibration"];
+
+impl Board {
+    /// A figure by its name in [`FLOORS`]: `None` when there was nothing to measure.
+    pub fn figure(&self, name: &str) -> Option<f64> {
+        match name {
+            "ac1" => self.at_1.share(),
+            "ac3" => self.at_3.share(),
+            "both" => self.both_in_3.share(),
+            "healthy" => self.healthy.share(),
+            "complaints" => self.complaints.share(),
+            "time" => self.right_time(),
+            "calibration" => (!self.reliability.is_empty()).then_some(self.calibration_error),
+            _ => None,
+        }
+    }
+
+    /// Floors that are not met, in words. `calibration` is an error: it must not lie above. A figure that could not be
+    /// measured misses its floor.
+    pub fn below(&self, floors: &[(String, f64)]) -> Vec<String> {
+        let missed = |(name, floor): &(String, f64)| match self.figure(name) {
+            None => Some(format!("{name}: nothing to measure, floor {floor}")),
+            Some(v) if name == "calibration" => (v > *floor).then(|| format!("{name} {v:.3} is above {floor}")),
+            Some(v) => (v < *floor).then(|| format!("{name} {v:.3} is below {floor}")),
+        };
+        floors.iter().filter_map(missed).collect()
+    }
+}
+
 /// The board for people.
 pub fn text(board: &Board) -> String {
     let mut t = String::new();
@@ -108,17 +176,23 @@ pub fn text(board: &Board) -> String {
     let _ = writeln!(t, "two causes, both in three      {}", board.both_in_3.words());
     let _ = writeln!(t, "healthy sites left alone       {}", board.healthy.words());
     let _ = writeln!(t, "complaints right               {}", board.complaints.words());
-    let _ = writeln!(t, "lost time on the right cause   {}", share(board.named_right_ms, board.named_ms));
+    let range = |i: Option<(f64, f64)>| i.map_or(String::new(), |(low, high)| format!(" ({low:.2}-{high:.2})"));
+    let right = share(board.named_right_ms, board.named_ms);
+    let _ = writeln!(t, "lost time on the right cause   {right}{}", range(board.right_time_interval));
     let _ = writeln!(t, "  of it seen as lost           {}", share(board.named_seen_ms, board.named_ms));
     let _ = writeln!(t, "unexplained time blamed        {}", share(board.unexplained_blamed_ms, board.unexplained_ms));
-    let _ = writeln!(t, "calibration error              {:.3}", board.calibration_error);
+    let error = board.calibration_error;
+    let _ = writeln!(t, "calibration error              {error:.3}{}", range(board.calibration_interval));
     let _ = writeln!(t, "\nconfidence   causes  mean   right");
     for b in &board.reliability {
         let _ =
             writeln!(t, "{:.1}-{:.1}      {:6}  {:.2}   {:.2}", b.from, b.to, b.count, b.mean_confidence, b.hit_rate);
     }
-    let _ = writeln!(t, "\nby true cause");
-    for (cause, rate) in &board.by_cause {
+    let _ = writeln!(
+        t,
+        "\nby true first cause       AC@1                          AC@3                          right time"
+    );
+    for (cause, row) in &board.by_cause {
         let wrong: Vec<String> = board
             .confusion
             .iter()
@@ -126,8 +200,13 @@ pub fn text(board: &Board) -> String {
             .map(|((_, said), n)| format!("{said} {n}"))
             .collect();
         let wrong = if wrong.is_empty() { String::new() } else { format!("  taken for: {}", wrong.join(", ")) };
-        let _ = writeln!(t, "  {cause:24} {}{wrong}", rate.words());
+        let time = share(row.right_ms, row.named_ms);
+        let _ = writeln!(t, "  {cause:23} {:29} {:29} {time}{wrong}", row.at_1.words(), row.at_3.words());
     }
+    let _ = writeln!(
+        t,
+        "\nintervals: 95 %, of shares by Wilson 1927, of time and calibration by drawing the sites again 1000 times"
+    );
     if !board.blamed_healthy.is_empty() {
         let _ = writeln!(t, "\nhealthy sites blamed: {}", board.blamed_healthy.join(", "));
     }

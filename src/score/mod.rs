@@ -4,17 +4,20 @@
 //! - a truth site counts as faulty when it is not `healthy` and names a cause other than `unexplained`;
 //! - AC@k: the truth's first named cause is among the first k named causes of the findings (`unexplained` is no guess and
 //!   takes no place);
+//! - both in three: at a site where the second cause has a tenth of the named lost time or more, both of the two greatest
+//!   are among the first three;
 //! - right time: of the truth's lost time with a named cause, the part that the findings' float periods of the same rover
-//!   put on the same cause;
-//! - healthy left alone: the truth is healthy and the findings' verdict is not `lost-fix`;
+//!   put on the same cause; a second claimed for several causes counts in parts;
+//! - healthy left alone: the truth is healthy and the findings hold the site with another verdict than `lost-fix`;
+//! - a site or complaint that the findings do not hold is a wrong answer;
 //! - calibration: named causes with 0.05 h and more, right when the truth names them at that site, in ten bins of
 //!   confidence; the error is the mean distance between confidence and hit rate, weighted by the number in the bin.
 
 mod board;
 mod truth;
 
-pub use board::{Board, Rate, Reliability, text};
-pub use truth::{Truth, TruthCause, TruthPeriod, TruthSite};
+pub use board::{Board, CauseBoard, FLOORS, Rate, Reliability, text};
+pub use truth::{Truth, TruthCause, TruthComplaint, TruthPeriod, TruthSite};
 
 use crate::model::findings::{Findings, SiteFindings};
 use crate::model::time::{UtcMs, parse_utc};
@@ -25,33 +28,81 @@ const UNEXPLAINED: &str = "unexplained";
 /// Scores pairs of truth and findings together.
 pub fn score(pairs: &[(Truth, Findings)]) -> Board {
     let mut board = Board::default();
-    let mut calibration: Vec<(f64, bool)> = Vec::new();
+    let mut drawn: Vec<Drawn> = Vec::new();
     for (truth, findings) in pairs {
         for site in &truth.sites {
             let found = findings.sites.iter().find(|s| s.site == site.site);
-            score_site(site, found, &mut board, &mut calibration);
+            drawn.push(score_site(site, found, &mut board));
         }
         for answer in &truth.complaints {
-            let Some(found) = findings.complaints.iter().find(|c| c.id == answer.id) else { continue };
-            let said = if found.cause.is_empty() { UNEXPLAINED } else { found.cause.as_str() };
-            board.complaints.add(said == answer.cause);
+            let said = findings.complaints.iter().find(|c| c.id == answer.id).map(|c| c.cause.as_str());
+            let said = said.map(|s| if s.is_empty() { UNEXPLAINED } else { s });
+            board.complaints.add(said == Some(answer.cause.as_str()));
         }
     }
-    board.reliability = bins(&calibration);
-    let n: u64 = board.reliability.iter().map(|b| b.count).sum();
-    board.calibration_error =
-        board.reliability.iter().map(|b| (b.mean_confidence - b.hit_rate).abs() * b.count as f64).sum::<f64>()
-            / (n as f64).max(1.0);
+    let all: Vec<&Drawn> = drawn.iter().collect();
+    board.reliability = bins(&all);
+    board.calibration_error = error(&board.reliability);
+    (board.right_time_interval, board.calibration_interval) = intervals(&drawn);
     board
 }
 
-fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board, calibration: &mut Vec<(f64, bool)>) {
+/// What one site gives to the figures that are no simple shares.
+#[derive(Debug, Clone, Default)]
+struct Drawn {
+    named_ms: i64,
+    right_ms: i64,
+    calibration: Vec<(f64, bool)>,
+}
+
+/// Mean distance between confidence and hit rate, weighted by the number in the bin.
+fn error(bins: &[Reliability]) -> f64 {
+    let n: u64 = bins.iter().map(|b| b.count).sum();
+    bins.iter().map(|b| (b.mean_confidence - b.hit_rate).abs() * b.count as f64).sum::<f64>() / (n as f64).max(1.0)
+}
+
+type Range = Option<(f64, f64)>;
+
+/// Percentile bootstrap over sites (Efron 1979, Ann. Stat. 7:1-26), 1000 draws, always the same ones: intervals of the right
+/// time and of the calibration error. `None` below two sites.
+fn intervals(drawn: &[Drawn]) -> (Range, Range) {
+    if drawn.len() < 2 {
+        return (None, None);
+    }
+    let mut state = 0x5EED_u64;
+    let mut next = || {
+        // Linear congruential generator of Knuth (MMIX); the high bits are the good ones.
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as usize
+    };
+    let (mut times, mut errors) = (Vec::with_capacity(1000), Vec::with_capacity(1000));
+    for _ in 0..1000 {
+        let again: Vec<&Drawn> = (0..drawn.len()).filter_map(|_| drawn.get(next() % drawn.len())).collect();
+        let named: i64 = again.iter().map(|d| d.named_ms).sum();
+        let right: i64 = again.iter().map(|d| d.right_ms).sum();
+        if named > 0 {
+            times.push(right as f64 / named as f64);
+        }
+        let bins = bins(&again);
+        if !bins.is_empty() {
+            errors.push(error(&bins));
+        }
+    }
+    let range = |mut v: Vec<f64>| {
+        v.sort_by(f64::total_cmp);
+        let at = |share: f64| v.get((share * v.len() as f64) as usize).copied();
+        at(0.025).zip(at(0.975))
+    };
+    (range(times), range(errors))
+}
+
+fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board) -> Drawn {
     let named: Vec<&TruthCause> = truth.causes.iter().filter(|c| c.cause != UNEXPLAINED).collect();
     let ranked: Vec<&str> = found
         .map(|f| f.causes.iter().map(|c| c.cause.as_str()).filter(|c| *c != UNEXPLAINED).collect())
         .unwrap_or_default();
     if truth.healthy {
-        let alone = found.is_none_or(|f| f.verdict != "lost-fix");
+        let alone = found.is_some_and(|f| f.verdict != "lost-fix");
         board.healthy.add(alone);
         if !alone {
             board.blamed_healthy.push(truth.site.clone());
@@ -61,7 +112,9 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
         let at_3 = ranked.iter().take(3).any(|c| *c == first.cause);
         board.at_1.add(at_1);
         board.at_3.add(at_3);
-        board.by_cause.entry(first.cause.clone()).or_default().add(at_1);
+        let row = board.by_cause.entry(first.cause.clone()).or_default();
+        row.at_1.add(at_1);
+        row.at_3.add(at_3);
         let said = ranked.first().copied().unwrap_or(UNEXPLAINED).to_owned();
         *board.confusion.entry((first.cause.clone(), said)).or_default() += 1;
         let total: f64 = named.iter().map(|c| c.lost_fix_hours).sum();
@@ -70,17 +123,19 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
             board.both_in_3.add(big.iter().take(2).all(|c| ranked.iter().take(3).any(|r| *r == c.cause)));
         }
     }
+    let mut drawn = Drawn::default();
     if let Some(found) = found {
         for cause in found.causes.iter().filter(|c| c.cause != UNEXPLAINED && c.lost_fix_hours >= 0.05) {
-            calibration.push((cause.confidence, named.iter().any(|t| t.cause == cause.cause)));
+            drawn.calibration.push((cause.confidence, named.iter().any(|t| t.cause == cause.cause)));
         }
     }
-    time_on_cause(truth, found, board);
+    time_on_cause(truth, found, board, &mut drawn);
+    drawn
 }
 
 type Spans<'a> = BTreeMap<&'a str, Vec<(UtcMs, UtcMs, &'a str)>>;
 
-fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board) {
+fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board, drawn: &mut Drawn) {
     let mut said: Spans<'_> = BTreeMap::new();
     for p in found.iter().flat_map(|f| &f.float_periods) {
         if let (Some(from), Some(to)) = (parse_utc(&p.from), parse_utc(&p.to)) {
@@ -105,14 +160,22 @@ fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Bo
             board.unexplained_ms += to - from;
             board.unexplained_blamed_ms += wrong_name;
         } else {
+            // Periods that overlap claim a second for several causes: it counts in parts.
+            let right = if covered > to - from { right * (to - from) / covered } else { right };
             board.named_ms += to - from;
             board.named_right_ms += right;
+            drawn.named_ms += to - from;
+            drawn.right_ms += right;
+            let row = board.by_cause.entry(p.cause.clone()).or_default();
+            row.named_ms += to - from;
+            row.right_ms += right;
             board.named_seen_ms += covered.min(to - from);
         }
     }
 }
 
-fn bins(calibration: &[(f64, bool)]) -> Vec<Reliability> {
+fn bins(sites: &[&Drawn]) -> Vec<Reliability> {
+    let calibration: Vec<(f64, bool)> = sites.iter().flat_map(|d| d.calibration.iter().copied()).collect();
     (0..10)
         .filter_map(|i| {
             let (low, high) = (f64::from(i) / 10.0, f64::from(i + 1) / 10.0);
@@ -179,7 +242,67 @@ mod tests {
         assert_eq!((board.at_1.right, board.at_1.of), (1, 3));
         assert_eq!((board.at_3.right, board.at_3.of), (2, 3));
         assert_eq!((board.healthy.right, board.healthy.of), (0, 1));
+        let row = board.by_cause.get("link-range").copied().unwrap_or_default();
+        assert_eq!((row.at_1.right, row.at_1.of, row.at_3.right), (0, 1, 1));
         assert_eq!(board.confusion.get(&("base-moved".to_owned(), "unexplained".to_owned())), Some(&1));
+    }
+
+    // Newcombe 1998, Stat. Med. 17:857-872, Table I, method 3 (Wilson), 81 of 263: 0.2553 to 0.3662.
+    #[test]
+    fn published_interval_reaches_the_board() {
+        let rate = Rate { right: 81, of: 263 };
+        assert_eq!(rate.words(), "0.308 (0.26-0.37, 81 of 263)");
+        let json = serde_json::to_value(rate).unwrap();
+        assert!((json["low"].as_f64().unwrap() - 0.2553).abs() < 5e-5);
+        assert!((json["high"].as_f64().unwrap() - 0.3662).abs() < 5e-5);
+        assert!(serde_json::to_value(Rate::default()).unwrap()["share"].is_null());
+    }
+
+    #[test]
+    fn floors_are_held_and_what_is_missing_is_wrong() {
+        let site = |name: &str, healthy: bool| {
+            truth_site(name, if healthy { &[] } else { &[("base-restart", 1.0), ("link-range", 0.5)] }, healthy)
+        };
+        let mut truth = Truth { sites: vec![site("a", false), site("b", true), site("c", true)], ..Truth::default() };
+        truth.complaints.push(truth::TruthComplaint { id: "C-1".into(), cause: "base-restart".into() });
+        let findings = Findings {
+            sites: vec![
+                found("a", &[("base-restart", 0.9), ("base-moved", 0.2), ("link-range", 0.3)], "lost-fix"),
+                found("b", &[], "healthy"),
+            ],
+            ..Findings::default()
+        };
+        let board = score(&[(truth, findings)]);
+        assert_eq!((board.both_in_3.right, board.both_in_3.of), (1, 1));
+        // Site c and the complaint are not in the findings.
+        assert_eq!((board.healthy.right, board.healthy.of), (1, 2));
+        assert_eq!((board.complaints.right, board.complaints.of), (0, 1));
+        let floor = |name: &str, v: f64| board.below(&[(name.to_owned(), v)]).len();
+        assert_eq!((floor("ac1", 1.0), floor("healthy", 0.5), floor("healthy", 0.6)), (0, 0, 1));
+        // No lost periods in this truth: nothing to measure is not good enough.
+        assert_eq!(floor("time", 0.0), 1);
+        // Three causes: 0.9 and 0.3 right, 0.2 wrong: (0.1 + 0.7 + 0.2) / 3.
+        assert!((board.calibration_error - 1.0 / 3.0).abs() < 1e-9);
+        assert_eq!((floor("calibration", 0.34), floor("calibration", 0.33)), (0, 1));
+    }
+
+    #[test]
+    fn a_second_claimed_for_two_causes_counts_by_halves() {
+        let period = |cause: &str| FloatPeriod {
+            unit: "R1".to_owned(),
+            from: "2026-05-04T06:00:00Z".to_owned(),
+            to: "2026-05-04T06:10:00Z".to_owned(),
+            cause: cause.to_owned(),
+            ..FloatPeriod::default()
+        };
+        let mut site = truth_site("a", &[("base-restart", 0.3)], false);
+        let p = period("base-restart");
+        site.float_periods = vec![TruthPeriod { unit: p.unit, from: p.from, to: p.to, cause: p.cause }];
+        let mut f = found("a", &[("base-restart", 0.9)], "lost-fix");
+        f.float_periods = vec![period("base-restart"), period("link-range")];
+        let truth = Truth { sites: vec![site], ..Truth::default() };
+        let board = score(&[(truth, Findings { sites: vec![f], ..Findings::default() })]);
+        assert_eq!((board.named_ms, board.named_right_ms), (600_000, 300_000));
     }
 
     #[test]

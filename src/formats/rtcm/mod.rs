@@ -19,6 +19,7 @@ mod observables;
 pub mod orbits;
 mod signals;
 mod station;
+mod undated;
 
 #[cfg(test)]
 mod malformed;

@@ -268,9 +268,14 @@ impl Table for Mapped {
             Target::Events => Format::Events,
             Target::Metrics => Format::Metrics,
             Target::Spectrum => Format::Spectrum,
-            // The look schema has no word of its own for a fix-state log; it is read as what a rover's NMEA log gives.
-            Target::Fixes => Format::Nmea,
+            // The words of the look schema are final and none is a fix-state log: nearest is a table of values by time.
+            // `version` says what it is.
+            Target::Fixes => Format::Metrics,
         }
+    }
+
+    fn version(&self) -> Option<String> {
+        Some(format!("column_map: {}", self.map.spec.table.name()))
     }
 
     fn ends_in_number(&self) -> bool {

@@ -34,6 +34,8 @@ pub struct FormatSettings {
     pub column_maps: Vec<Arc<ColumnMap>>,
     /// `[[syslog_rule]]`s, with the built-in ones behind them.
     pub syslog_rules: Arc<SyslogRules>,
+    /// The time of the run, UTC ms, for records without a full date; see `DateHints`.
+    pub now: Option<i64>,
 }
 
 type Sniffer = fn(&[u8], &FileContext, &FormatSettings) -> Option<Box<dyn Stream>>;

@@ -13,6 +13,10 @@ pub const SEPARATORS: [u8; 3] = [b',', b';', b'\t'];
 pub trait Table {
     /// Content kind for the look.
     fn format(&self) -> Format;
+    /// What stands as version in the look; our own tables have none.
+    fn version(&self) -> Option<String> {
+        None
+    }
     /// Whether a row cut off in its last field could still look whole (a number with fewer digits).
     fn ends_in_number(&self) -> bool {
         true
@@ -209,6 +213,6 @@ impl<T: Table> Stream for CsvStream<T> {
         let CsvStream { reader, .. } = *self;
         let Reader { mut body, mut table, .. } = reader;
         table.finish(&mut body);
-        body.finish(table.format(), None)
+        body.finish(table.format(), table.version().as_deref())
     }
 }

@@ -92,6 +92,6 @@ fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {
         },
         lost: hours(x.lost_fix_hours),
         summary: plain(&x.summary, LONG),
-        check_first: plain(&x.check_first, LONG),
+        check_first: super::elsewhere(&plain(&x.check_first, LONG)),
     }
 }

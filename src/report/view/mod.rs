@@ -3,6 +3,7 @@
 
 mod complaints;
 mod fleet;
+mod loss;
 mod site;
 
 use super::ReportOptions;
@@ -174,8 +175,13 @@ fn share_words(cause: &Cause) -> String {
 fn first_check(cause: Option<&Cause>, context: &Context<'_>) -> String {
     let Some(cause) = cause else { return String::new() };
     match (cause.checks.first(), (context.options.about)(&cause.cause)) {
-        (Some(check), _) => plain(check, LONG),
-        (None, Some(about)) => about.checks.first().map(|c| (*c).to_owned()).unwrap_or_default(),
+        (Some(check), _) => elsewhere(&plain(check, LONG)),
+        (None, Some(about)) => about.checks.first().map(|c| elsewhere(c)).unwrap_or_default(),
         (None, None) => String::new(),
     }
+}
+
+/// The manual speaks of "this page" and means that of the site.
+fn elsewhere(check: &str) -> String {
+    check.replace("on this page", "on the page of the site")
 }

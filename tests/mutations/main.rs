@@ -1,0 +1,17 @@
+//! Damaged input through the whole program: cut anywhere, any byte flipped, any other name. Nothing panics, the damaged file is
+//! listed or counted, and what is found about other units stays as it was.
+//!
+//! `decoders` and `look` take every sample file; `report` takes small piles (see `pile.rs`). The full amount through the
+//! whole pipeline: `cargo test --release --test mutations -- --ignored --nocapture`.
+
+// Helpers of tests may fail loudly; the lint only knows the tests themselves.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
+
+mod damage;
+mod decoders;
+mod look;
+mod pile;
+mod report;
+
+/// Fewer in the slow profile of developers; the release profile of CI and the README does all.
+pub const THINNED: usize = if cfg!(debug_assertions) { 20 } else { 1 };
