@@ -12,7 +12,6 @@ use super::sky_minutes::{SatMinute, sat_minutes};
 use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
-use crate::model::ids::{Sat, System};
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -24,6 +23,8 @@ const BIN_MS: i64 = 10 * MINUTE_MS;
 const LEAST_MINUTES: u32 = 5;
 const BLOCKED_SHARE: f64 = 0.3;
 const OPEN_SHARE: f64 = 0.7;
+/// Part of the limit that the satellites of ten minutes must reach: they sample the sky unevenly.
+const TIME_SHARE: f64 = 0.6;
 /// A fall of the best part of the sky by more than this is not an obstruction, dB.
 const WHOLE_SKY_DB: f64 = 4.0;
 
@@ -51,7 +52,11 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let azimuth = view::f32s(table, "azimuth");
     let elevation = view::f32s(table, "elevation");
     let tracked = view::bools(table, "tracked");
-    let counted = counted_satellites(&sats, &tracked, &elevation);
+    let over_mask: Vec<(u32, f64, f64, bool)> = (0..times.len())
+        .filter(|i| f64::from(elevation[*i]) >= MASK_DEG)
+        .map(|i| (sats[i], f64::from(azimuth[i]), f64::from(elevation[i]), tracked[i]))
+        .collect();
+    let counted = counted_satellites(&over_mask);
     let mut looks = Vec::with_capacity(times.len());
     for i in 0..times.len() {
         let bin = times[i].div_euclid(BIN_MS);
@@ -72,7 +77,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     }
     let t: Vec<UtcMs> = bins.keys().copied().collect();
     let share = |b: &(u32, u32)| f64::from(b.1) / f64::from(b.0.max(1));
-    let flags: Vec<bool> = bins.values().map(|b| b.0 >= 40 && share(b) >= limits.blocked_share).collect();
+    let flags: Vec<bool> = bins.values().map(|b| b.0 >= 40 && share(b) >= TIME_SHARE * limits.blocked_share).collect();
     let maker = Maker::new(frames, &frames.signals);
     let minutes: BTreeSet<UtcMs> = looks.iter().map(|l| l.time).collect();
     let (first, last) = (minutes.first().copied().unwrap_or(0), minutes.last().copied().unwrap_or(0) + MINUTE_MS);
@@ -120,30 +125,31 @@ fn whole_sky_bins(minutes: &[SatMinute], offset: &BTreeMap<i64, f64>) -> BTreeSe
     all.into_iter().filter(|b| offset.get(b).is_some_and(|o| o - usual > WHOLE_SKY_DB)).collect()
 }
 
-/// Satellites that count: tracked at some time, or of a system of which most satellites over the horizon are never tracked
-/// (a satellite that the receiver does not know must not look like a wall).
-fn counted_satellites(sats: &[u32], tracked: &[bool], elevation: &[f32]) -> BTreeSet<u32> {
-    let mut seen: BTreeMap<u32, (u32, u32)> = BTreeMap::new();
-    for i in 0..sats.len() {
-        if f64::from(elevation[i]) >= MASK_DEG {
-            let s = seen.entry(sats[i]).or_default();
-            s.0 += 1;
-            s.1 += u32::from(tracked[i]);
+/// Satellites that count: tracked at some time, or never tracked where others are not tracked either. A satellite that the
+/// receiver does not know must not look like a wall.
+fn counted_satellites(looks: &[(u32, f64, f64, bool)]) -> BTreeSet<u32> {
+    let mut seen: BTreeMap<u32, u32> = BTreeMap::new();
+    // Cells of 20 by 10 degrees: by satellite minutes and tracked minutes.
+    let mut cells: HashMap<(i64, i64), BTreeMap<u32, (u32, u32)>> = HashMap::new();
+    let cell = |azimuth: f64, elevation: f64| ((azimuth / 20.0) as i64, (elevation / 10.0) as i64);
+    for (sat, azimuth, elevation, tracked) in looks {
+        *seen.entry(*sat).or_default() += u32::from(*tracked);
+        let n = cells.entry(cell(*azimuth, *elevation)).or_default().entry(*sat).or_default();
+        n.0 += 1;
+        n.1 += u32::from(*tracked);
+    }
+    let mut unlike: BTreeMap<u32, (u32, u32)> = BTreeMap::new();
+    for (sat, azimuth, elevation, _) in looks.iter().filter(|l| seen.get(&l.0).is_some_and(|n| *n < 3)) {
+        let Some(others) = cells.get(&cell(*azimuth, *elevation)) else { continue };
+        let (n, good) = others.iter().filter(|(s, _)| *s != sat).fold((0, 0), |a, (_, c)| (a.0 + c.0, a.1 + c.1));
+        if n > 0 {
+            let u = unlike.entry(*sat).or_default();
+            u.0 += 1;
+            u.1 += u32::from(good * 2 < n);
         }
     }
-    let system = |s: u32| Sat::from_code(s as u16).map(Sat::system);
-    let mut systems: BTreeMap<Option<System>, (u32, u32)> = BTreeMap::new();
-    for (sat, (_, n)) in &seen {
-        let s = systems.entry(system(*sat)).or_default();
-        s.0 += 1;
-        s.1 += u32::from(*n >= 3);
-    }
     seen.iter()
-        .filter(|(sat, (_, n))| {
-            let of = systems.get(&system(**sat)).copied().unwrap_or_default();
-            let whole_systems = matches!(system(**sat), Some(System::Gps | System::Glonass | System::Galileo));
-            *n >= 3 || (whole_systems && f64::from(of.1) < 0.8 * f64::from(of.0))
-        })
+        .filter(|(sat, n)| **n >= 3 || unlike.get(sat).is_some_and(|u| u.1 * 2 > u.0))
         .map(|(sat, _)| *sat)
         .collect()
 }

@@ -45,8 +45,12 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
         // The other band must fade too where it is measured: what fades on one only is not the sky.
         let both = m.s4_2.is_nan() || m.s4_2 >= limits.s4_moderate;
         let dispersive = swings || (m.roti.is_nan() && m.s4_2 >= limits.s4_moderate);
-        let strong_swing =
-            m.roti >= 4.0 * limits.roti_onset && m.cn0_dbhz >= STRONG_DBHZ && m.s4 >= 0.5 * limits.s4_moderate;
+        // At high latitudes the phase swings far more than the intensity.
+        let half = 0.5 * limits.s4_moderate;
+        let strong_swing = m.roti >= 4.0 * limits.roti_onset
+            && m.cn0_dbhz >= STRONG_DBHZ
+            && m.s4 >= half
+            && (m.s4_2.is_nan() || m.s4_2 >= half);
         let minute = minutes.entry(m.time).or_default();
         minute.judged += 1;
         minute.with_rates += usize::from(m.roti.is_finite());

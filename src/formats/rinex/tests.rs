@@ -397,4 +397,5 @@ fn navigation_example_of_the_standard() {
     assert_eq!(parsed.look.from.as_deref(), Some("1999-09-02T17:51:31Z"));
 }
 
+mod dump;
 mod open_data;
