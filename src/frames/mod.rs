@@ -7,13 +7,13 @@ mod build;
 pub mod schema;
 pub mod view;
 
-pub use build::UnitBuilder;
+pub use build::{Batch, Loader, UnitBuilder};
 
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
-use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsResult};
+use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsError, PolarsResult};
 
 /// Tables of one unit. Schemas: [`schema`].
 #[derive(Debug, Clone)]
@@ -86,4 +86,9 @@ impl UnitFrames {
         self.spans = self.spans.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
         Ok(self)
     }
+}
+
+/// The error of a [`Loader`] whose tables cannot be read, in words.
+pub fn loader_error(why: String) -> PolarsError {
+    PolarsError::ComputeError(why.into())
 }
