@@ -15,7 +15,10 @@ use std::time::{Instant, SystemTime, UNIX_EPOCH};
 /// Runs the command.
 pub fn run(args: &NightlyArgs, common: &Common) -> Exit {
     let Some(path) = &common.config else {
-        return fail("name the settings file with --config FILE; `lostfix settings` prints one to start from", Exit::Usage);
+        return fail(
+            "name the settings file with --config FILE; `lostfix settings` prints one to start from",
+            Exit::Usage,
+        );
     };
     let settings = match load_settings(path) {
         Ok(settings) => settings,
@@ -75,7 +78,8 @@ fn night(settings: &Settings, common: &Common, to: UtcMs) -> Result<(String, Str
             )));
         }
     };
-    let io = |what: &str, e: std::io::Error| RunError::Failed(format!("{}: could not {what}: {e}", plan.reports.display()));
+    let io =
+        |what: &str, e: std::io::Error| RunError::Failed(format!("{}: could not {what}: {e}", plan.reports.display()));
     std::fs::create_dir_all(&plan.reports).map_err(|e| io("make the folder of the reports", e))?;
     clean(&plan.reports).map_err(|e| io("remove what a former run left", e))?;
 
@@ -145,10 +149,8 @@ fn summary(outcome: &pipeline::Outcome, read: &pipeline::ReadOutcome, out: &std:
     let _ = writeln!(text, "{}", report::summary(f, out));
     if !f.fleet.trend.is_empty() {
         let count = |change: &str| f.fleet.trend.iter().filter(|t| t.change == change).count();
-        let parts: Vec<String> = ["new", "worse", "better", "solved", "same"]
-            .iter()
-            .map(|c| format!("{} {c}", count(c)))
-            .collect();
+        let parts: Vec<String> =
+            ["new", "worse", "better", "solved", "same"].iter().map(|c| format!("{} {c}", count(c))).collect();
         let _ = writeln!(text, "against the window before: {}", parts.join(", "));
     }
     for alert in &outcome.alerts {

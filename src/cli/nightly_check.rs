@@ -47,7 +47,9 @@ pub(super) fn problems(settings: &Settings) -> Result<(), Vec<String>> {
         let inside = n.folders.iter().find(|f| path.starts_with(f));
         if let Some(folder) = inside {
             let (path, folder) = (path.display(), folder.display());
-            out.push(format!("[nightly] {key}: {path} lies inside the folder {folder}, which is read; put it elsewhere"));
+            out.push(format!(
+                "[nightly] {key}: {path} lies inside the folder {folder}, which is read; put it elsewhere"
+            ));
         }
         if path.exists() && !path.is_dir() {
             out.push(format!("[nightly] {key}: {} is not a folder", path.display()));

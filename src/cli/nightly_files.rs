@@ -28,13 +28,10 @@ impl Lock {
     /// Takes the lock, waiting up to `wait_s`.
     pub(super) fn take(store: &Path, wait_s: u32) -> Result<Locked, String> {
         let path = store.join("nightly.lock");
-        let mut file = File::options()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(false)
-            .open(&path)
-            .map_err(|e| format!("{}: could not be opened: {e}; give the user who runs this the right to write", path.display()))?;
+        let mut file =
+            File::options().read(true).write(true).create(true).truncate(false).open(&path).map_err(|e| {
+                format!("{}: could not be opened: {e}; give the user who runs this the right to write", path.display())
+            })?;
         let end = Instant::now() + Duration::from_secs(u64::from(wait_s));
         loop {
             match file.try_lock() {
@@ -45,7 +42,11 @@ impl Lock {
                     // Some systems do not let others read a locked file.
                     let _ = file.read_to_string(&mut who);
                     let who = who.trim();
-                    return Ok(Locked::Busy(if who.is_empty() { "owner not known".to_owned() } else { who.to_owned() }));
+                    return Ok(Locked::Busy(if who.is_empty() {
+                        "owner not known".to_owned()
+                    } else {
+                        who.to_owned()
+                    }));
                 }
                 // A share without locks.
                 Err(TryLockError::Error(_)) => break,
@@ -137,7 +138,8 @@ pub(super) fn clean(reports: &Path) -> io::Result<()> {
 }
 
 fn is_date(name: &str) -> bool {
-    name.len() == 10 && name.bytes().enumerate().all(|(i, b)| if i == 4 || i == 7 { b == b'-' } else { b.is_ascii_digit() })
+    name.len() == 10
+        && name.bytes().enumerate().all(|(i, b)| if i == 4 || i == 7 { b == b'-' } else { b.is_ascii_digit() })
 }
 
 /// Removes dated reports beyond the last `keep`. Folders that are not reports of ours stay.
@@ -198,7 +200,8 @@ mod tests {
             fs::create_dir_all(folder.path().join(name)).unwrap();
             fs::write(folder.path().join(name).join("findings.json"), "{}").unwrap();
         };
-        for name in ["2026-05-01", "2026-05-02", "2026-05-03", "latest", ".latest.part-7-0", ".2026-05-04.part-7-0-old"] {
+        for name in ["2026-05-01", "2026-05-02", "2026-05-03", "latest", ".latest.part-7-0", ".2026-05-04.part-7-0-old"]
+        {
             make(name);
         }
         fs::create_dir(folder.path().join("2026-04-01")).unwrap(); // not a report

@@ -111,7 +111,8 @@ fn request(args: &ReportArgs, common: &Common) -> Result<Request, String> {
 /// A time of the command line; a date alone as the end means the whole day.
 pub(super) fn time_of(text: Option<&str>, end: bool) -> Result<Option<UtcMs>, String> {
     let Some(text) = text else { return Ok(None) };
-    let t = parse_utc(text).ok_or_else(|| format!("`{text}` is not a time; write 2026-05-04 or 2026-05-04T06:00:00Z"))?;
+    let t =
+        parse_utc(text).ok_or_else(|| format!("`{text}` is not a time; write 2026-05-04 or 2026-05-04T06:00:00Z"))?;
     Ok(Some(if end && text.trim().len() <= 10 { t + DAY_MS } else { t }))
 }
 

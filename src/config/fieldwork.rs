@@ -81,10 +81,9 @@ mod tests {
 
     #[test]
     fn rows_in_the_sites_zone_and_bad_ones_told() {
-        let (fleet, _) = fleet::parse(
-            "[[site]]\nid='a'\ntime_zone='Etc/GMT-2'\n[[unit]]\nid='R'\nrole='rover'\nsite='a'\n",
-        )
-        .unwrap();
+        let (fleet, _) =
+            fleet::parse("[[site]]\nid='a'\ntime_zone='Etc/GMT-2'\n[[unit]]\nid='R'\nrole='rover'\nsite='a'\n")
+                .unwrap();
         let (rows, problems) = parse(
             "time,site,unit,what,note\n2026-05-05 06:00,a,,cable changed,\"old one wet, at the connector\"\n\
              2026-05-04T06:00:00Z,,R,radio changed,\nsoon,a,,x,\n2026-05-04,,,x,\n",

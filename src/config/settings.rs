@@ -194,13 +194,8 @@ impl Settings {
             }
         };
         let files = &mut self.files;
-        let single = [
-            &mut files.fleet,
-            &mut files.complaints,
-            &mut files.fieldwork,
-            &mut files.places,
-            &mut files.catalogue,
-        ];
+        let single =
+            [&mut files.fleet, &mut files.complaints, &mut files.fieldwork, &mut files.places, &mut files.catalogue];
         single.into_iter().flatten().for_each(fix);
         files.space_weather.iter_mut().for_each(fix);
         self.nightly.folders.iter_mut().for_each(fix);
@@ -272,7 +267,8 @@ mod tests {
         let mut text = String::new();
         for line in DEFAULTS.lines() {
             let bare = line.strip_prefix("# ").unwrap_or(line);
-            let is_key = bare.starts_with('[') || bare.split_once('=').is_some_and(|(k, _)| !k.trim().contains(' ') || k.starts_with('"'));
+            let is_key = bare.starts_with('[')
+                || bare.split_once('=').is_some_and(|(k, _)| !k.trim().contains(' ') || k.starts_with('"'));
             text.push_str(if is_key || line.is_empty() { bare } else { "" });
             text.push('\n');
         }

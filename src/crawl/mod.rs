@@ -33,8 +33,8 @@ pub use names::safe_text;
 
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;
-use std::io::Read;
 use serde::{Deserialize, Serialize};
+use std::io::Read;
 use std::path::PathBuf;
 
 /// What a bundle is on disk.

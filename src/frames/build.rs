@@ -63,13 +63,7 @@ pub struct UnitBuilder {
 impl UnitBuilder {
     /// A builder for one unit.
     pub fn new(unit: &str, role: Role, site: &str) -> UnitBuilder {
-        UnitBuilder {
-            unit: unit.to_owned(),
-            role,
-            site: site.to_owned(),
-            batches: Vec::new(),
-            later: Vec::new(),
-        }
+        UnitBuilder { unit: unit.to_owned(), role, site: site.to_owned(), batches: Vec::new(), later: Vec::new() }
     }
 
     /// Adds what one file gave.

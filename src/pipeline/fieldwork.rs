@@ -52,7 +52,11 @@ fn one(w: &FieldWork, all: &[FieldWork], sites: &[Site1], fleet: &Fleet) -> Fiel
         ..FieldWorkAnswer::default()
     };
     let site = sites.iter().find(|s| {
-        if w.site.is_empty() { s.case.rovers.iter().any(|r| r.unit == w.unit) || s.case.bases.contains(&w.unit) } else { s.case.site == w.site }
+        if w.site.is_empty() {
+            s.case.rovers.iter().any(|r| r.unit == w.unit) || s.case.bases.contains(&w.unit)
+        } else {
+            s.case.site == w.site
+        }
     });
     let Some(site) = site else {
         out.verdict = "no-logs".to_owned();
@@ -64,7 +68,8 @@ fn one(w: &FieldWork, all: &[FieldWork], sites: &[Site1], fleet: &Fleet) -> Fiel
     let own = site.case.rovers.iter().any(|r| r.unit == w.unit);
     let counted = |r: &&RoverCase| !r.never_corrected && (!own || r.unit == w.unit);
     // Another visit to the same place ends what this one can be judged by.
-    let same_place = |o: &&FieldWork| (o.time - w.time).abs() > VISIT_MS && o.site == w.site && (o.unit == w.unit || !own);
+    let same_place =
+        |o: &&FieldWork| (o.time - w.time).abs() > VISIT_MS && o.site == w.site && (o.unit == w.unit || !own);
     let from = all.iter().filter(same_place).map(|o| o.time).filter(|t| *t < w.time).max();
     let to = all.iter().filter(same_place).map(|o| o.time).filter(|t| *t > w.time).min();
     let zone = fleet.zone(&site.case.site);
@@ -84,13 +89,7 @@ fn one(w: &FieldWork, all: &[FieldWork], sites: &[Site1], fleet: &Fleet) -> Fiel
 }
 
 /// Rover-hours of one rover: (hour of the local day, after the change) to what was in it.
-fn cells(
-    rover: &RoverCase,
-    at: UtcMs,
-    from: Option<UtcMs>,
-    to: Option<UtcMs>,
-    zone: Tz,
-) -> Vec<((u32, bool), Side)> {
+fn cells(rover: &RoverCase, at: UtcMs, from: Option<UtcMs>, to: Option<UtcMs>, zone: Tz) -> Vec<((u32, bool), Side)> {
     let mut sums: BTreeMap<(i64, bool), (i64, i64)> = BTreeMap::new();
     for i in 0..rover.times.len() {
         let Some(t) = rover.times.get(i).copied() else { break };
@@ -123,7 +122,6 @@ fn judge(out: &mut FieldWorkAnswer, by_hour: &BTreeMap<u32, [Side; 2]>) {
     let (mut before, mut after) = (Side::default(), Side::default());
     // Observed time after the change as a share of all, averaged over hours of the day by their losses.
     let (mut share_sum, mut losses) = (0.0, 0.0);
-    let mut plain_share = (0.0, 0.0);
     for [b, a] in by_hour.values().filter(|[b, a]| b.hours > 0 && a.hours > 0) {
         for (sum, side) in [(&mut before, b), (&mut after, a)] {
             sum.hours += side.hours;
@@ -135,8 +133,6 @@ fn judge(out: &mut FieldWorkAnswer, by_hour: &BTreeMap<u32, [Side; 2]>) {
         let n = (b.lost + a.lost) as f64;
         share_sum += n * a.observed_ms as f64 / all;
         losses += n;
-        plain_share.0 += a.observed_ms as f64;
-        plain_share.1 += all;
     }
     let hours = |ms: i64| ms as f64 / HOUR_MS as f64;
     out.before_hours = hours(before.observed_ms);

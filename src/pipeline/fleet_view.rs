@@ -228,14 +228,11 @@ pub fn compare(findings: &mut Findings, before: &WindowNumbers) {
 }
 
 fn change(site: &str, before: Option<&SiteNumbers>, now: Option<&SiteNumbers>) -> SiteTrend {
-    let share = |s: Option<&SiteNumbers>| s.filter(|s| s.observed_hours > 0.0).map(|s| s.lost_fix_hours / s.observed_hours);
+    let share =
+        |s: Option<&SiteNumbers>| s.filter(|s| s.observed_hours > 0.0).map(|s| s.lost_fix_hours / s.observed_hours);
     let verdict = |s: Option<&SiteNumbers>| s.map_or("too-little-data", |s| s.verdict.as_str()).to_owned();
-    let mut out = SiteTrend {
-        site: site.to_owned(),
-        share_before: share(before),
-        share_now: share(now),
-        ..SiteTrend::default()
-    };
+    let mut out =
+        SiteTrend { site: site.to_owned(), share_before: share(before), share_now: share(now), ..SiteTrend::default() };
     let mut certain = 0;
     if let (Some(b), Some(n)) = (before, now)
         && let Some(r) = poisson_ratio(n.periods, n.observed_hours, b.periods, b.observed_hours, 0.95)
@@ -268,8 +265,7 @@ mod tests {
     use crate::correlate::periods::RoverTime;
 
     fn rover(unit: &str, observed_h: i64, lost_h: i64) -> RoverCase {
-        let time =
-            RoverTime { observed_ms: observed_h * HOUR_MS, lost_ms: lost_h * HOUR_MS, ..RoverTime::default() };
+        let time = RoverTime { observed_ms: observed_h * HOUR_MS, lost_ms: lost_h * HOUR_MS, ..RoverTime::default() };
         RoverCase { unit: unit.into(), time, ..RoverCase::default() }
     }
 

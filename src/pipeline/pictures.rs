@@ -59,7 +59,15 @@ pub(super) fn of(
     let zone = beside.fleet.zone(&site.case.site);
     let mut tables = vec![rover_table(site), messages(site), budget(site), association(evidence)];
     tables.retain(|t| !t.rows.is_empty());
-    SitePicture { site: findings.site.clone(), time_zone: zone.name().to_owned(), from, to, strips, tables, stretches: Vec::new() }
+    SitePicture {
+        site: findings.site.clone(),
+        time_zone: zone.name().to_owned(),
+        from,
+        to,
+        strips,
+        tables,
+        stretches: Vec::new(),
+    }
 }
 
 /// Marks of one class that touch (by up to `bridge_ms`) become one.

@@ -121,7 +121,8 @@ pub fn read_into(
     watch.stage("reading", fresh.len() as u64);
     let refs: Vec<BundleRef> = fresh.iter().map(|(b, _)| b.clone()).collect();
     let copies = crawl::exact_copies(&refs);
-    let job = Job { store: &store, writer: &writer, limits: &limits, rules: &rules, beside: &beside, formats: &formats };
+    let job =
+        Job { store: &store, writer: &writer, limits: &limits, rules: &rules, beside: &beside, formats: &formats };
     let done: Vec<Result<(usize, One), RunError>> = fresh
         .par_iter()
         .enumerate()
@@ -242,11 +243,7 @@ fn take_rows(bundle: &mut ReadBundle) -> Vec<(Origin, crate::model::rows::Rows)>
 }
 
 /// Bundles that no path has any more, because something else now lies there, leave the store.
-fn retire_replaced<'a>(
-    writer: &Writer,
-    before: &[Seen],
-    now: impl Iterator<Item = &'a Seen>,
-) -> Result<u64, RunError> {
+fn retire_replaced<'a>(writer: &Writer, before: &[Seen], now: impl Iterator<Item = &'a Seen>) -> Result<u64, RunError> {
     let now: BTreeMap<(&str, &str), &Seen> = now.map(|s| ((s.path.as_str(), s.root.as_str()), s)).collect();
     let mut held: BTreeSet<&str> = now.values().filter_map(|s| s.hash.as_deref()).collect();
     let mut gone: BTreeSet<&str> = BTreeSet::new();

@@ -24,9 +24,9 @@
 
 mod commit;
 mod names;
-mod table;
 mod run;
 mod seen;
+mod table;
 
 pub use commit::{BundleEntry, Manifest, TableFile};
 pub use run::Writer;
@@ -84,11 +84,9 @@ impl std::fmt::Display for StoreError {
                 write!(f, "{}: could not {doing}: {source}; {hint}", path.display())
             }
             StoreError::NotUsable(why) => f.write_str(why),
-            StoreError::Damaged { path, what } => write!(
-                f,
-                "{}: {what}; delete this file and run `lostfix read` over the bundles again",
-                path.display()
-            ),
+            StoreError::Damaged { path, what } => {
+                write!(f, "{}: {what}; delete this file and run `lostfix read` over the bundles again", path.display())
+            }
         }
     }
 }
@@ -202,7 +200,10 @@ impl Store {
         whole: &[&str],
     ) -> Result<Vec<(String, DataFrame)>, StoreError> {
         let inside = |date: &str| {
-            let (first, last) = (from.map(|t| date_text(t.div_euclid(86_400_000))), to.map(|t| date_text((t - 1).div_euclid(86_400_000))));
+            let (first, last) = (
+                from.map(|t| date_text(t.div_euclid(86_400_000))),
+                to.map(|t| date_text((t - 1).div_euclid(86_400_000))),
+            );
             !date.starts_with(|c: char| c.is_ascii_digit())
                 || (first.is_none_or(|f| date >= f.as_str()) && last.is_none_or(|l| date <= l.as_str()))
         };

@@ -36,13 +36,8 @@ impl Writer {
         owner.write_all(names::host().as_bytes()).map_err(io_error(&path, "write into the store"))?;
         // Where the share knows no locks the age of the file tells; then the lock is simply not held.
         let locked = owner.try_lock().is_ok();
-        let writer = Writer {
-            store: store.clone(),
-            run,
-            folder,
-            owner: locked.then_some(owner),
-            count: AtomicU64::new(0),
-        };
+        let writer =
+            Writer { store: store.clone(), run, folder, owner: locked.then_some(owner), count: AtomicU64::new(0) };
         writer.recover()?;
         Ok(writer)
     }
@@ -134,7 +129,8 @@ fn age(path: &Path, than: &Path) -> Duration {
 /// Whether the run behind a folder in `tmp` is over. A mistake costs that run one more writing of a bundle, nothing else.
 fn is_dead(folder: &Path, mine: &Path) -> bool {
     let path = folder.join(OWNER);
-    let old = age(folder, mine).min(age(&path, mine)) > DEAD_AFTER || (!path.exists() && age(folder, mine) > Duration::from_secs(5));
+    let old = age(folder, mine).min(age(&path, mine)) > DEAD_AFTER
+        || (!path.exists() && age(folder, mine) > Duration::from_secs(5));
     if old {
         return true;
     }

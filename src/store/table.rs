@@ -51,7 +51,9 @@ fn types(dtype: &DataType) -> Option<(Physical, Option<LogicalType>)> {
 /// Writes a frame; gives the size of the file. The same frame gives the same bytes.
 pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, StoreError> {
     let fail = |e: ParquetError| failed(path, &e);
-    let no_type = |name: &str, dtype: &DataType| StoreError::NotUsable(format!("column {name} of type {dtype} has no place in the store"));
+    let no_type = |name: &str, dtype: &DataType| {
+        StoreError::NotUsable(format!("column {name} of type {dtype} has no place in the store"))
+    };
     let mut fields = Vec::new();
     let field = |name: &str, physical, logical| {
         Type::primitive_type_builder(name, physical)
@@ -78,7 +80,8 @@ pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, S
         };
         if let Some(encoding) = own {
             let path = ColumnPath::from(name);
-            properties = properties.set_column_dictionary_enabled(path.clone(), false).set_column_encoding(path, encoding);
+            properties =
+                properties.set_column_dictionary_enabled(path.clone(), false).set_column_encoding(path, encoding);
         }
         fields.push(field(name, physical, logical).map_err(fail)?);
     }
@@ -97,18 +100,17 @@ pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, S
             let (name, dtype) = (column.name().as_str(), column.dtype());
             let wrong = |_| no_type(name, dtype);
             match dtype {
-                DataType::Int64 => {
-                    put::<Int64Type>(out.typed(), column.i64().map_err(wrong)?.iter())
-                }
+                DataType::Int64 => put::<Int64Type>(out.typed(), column.i64().map_err(wrong)?.iter()),
                 DataType::UInt32 => {
                     put::<Int32Type>(out.typed(), column.u32().map_err(wrong)?.iter().map(|v| v.map(u32::cast_signed)))
                 }
                 DataType::Float32 => put::<FloatType>(out.typed(), column.f32().map_err(wrong)?.iter()),
                 DataType::Float64 => put::<DoubleType>(out.typed(), column.f64().map_err(wrong)?.iter()),
                 DataType::Boolean => put::<BoolType>(out.typed(), column.bool().map_err(wrong)?.iter()),
-                DataType::String => {
-                    put::<ByteArrayType>(out.typed(), column.str().map_err(wrong)?.iter().map(|v| v.map(ByteArray::from)))
-                }
+                DataType::String => put::<ByteArrayType>(
+                    out.typed(),
+                    column.str().map_err(wrong)?.iter().map(|v| v.map(ByteArray::from)),
+                ),
                 _ => return Err(no_type(name, dtype)),
             }
             .map_err(fail)?;
