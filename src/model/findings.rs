@@ -364,6 +364,13 @@ pub struct FleetView {
     pub trend: Vec<SiteTrend>,
 }
 
+impl FleetView {
+    /// Whether there is nothing to say.
+    pub fn is_empty(&self) -> bool {
+        *self == FleetView::default()
+    }
+}
+
 /// The whole result.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Findings {
@@ -381,7 +388,7 @@ pub struct Findings {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub fieldwork: Vec<FieldWorkAnswer>,
     /// What only shows over the whole fleet.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "FleetView::is_empty")]
     pub fleet: FleetView,
 }
 
