@@ -1,6 +1,6 @@
 //! From verdicts to the ranking of a site: lost time by cause, evidence lines, float periods.
 
-use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge};
+use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge, ruled_out};
 use super::weights::Weights;
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::{Segment, SiteEvidence};
@@ -83,6 +83,7 @@ fn stretches(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> 
             others: s.others.observed as u32,
             neighbours: s.neighbours.observed as u32,
             evidence: s.features.iter().map(|f| (f.id.clone(), f.strength)).collect(),
+            ruled_out: ruled_out(s),
         })
         .collect()
 }

@@ -112,11 +112,20 @@ fn is_own(id: &str) -> bool {
             | "context:equatorial-evening"
             | "context:auroral"
             | "context:base-tracks-well"
+            | "context:base-log-missing"
+            | "context:corrections-old"
+            | "context:state-float"
+            | "context:state-low"
             | "context:corrections-stop-together"
             | "context:corrections-stop-apart"
             | "standing:emitter-near"
             | "standing:airport-near"
     )
+}
+
+/// Causes that must not be said of a segment.
+pub fn ruled_out(segment: &Segment) -> Vec<&'static str> {
+    CAUSES.iter().zip(never(segment)).filter(|(_, n)| *n < 0.0).map(|((cause, _), _)| *cause).collect()
 }
 
 /// What must never be said (`analysis.md`, Verdicts): log-odds so low that nothing outweighs them.
@@ -130,7 +139,8 @@ fn never(segment: &Segment) -> [f64; 22] {
         + strength("base:spectrum-spike")
         + strength("base:all-bands-drop");
     let signs = [
-        strength("base:satellites-fading") > 0.05,
+        strength("base:satellites-fading") + strength("base:scintillation") + strength("base:ionosphere-disturbed")
+            > 0.05,
         strength("context:equatorial-evening") + strength("context:auroral") > 0.1,
         strength("sky:kp-storm") + strength("sky:flare") > 0.1,
     ];

@@ -8,6 +8,13 @@ use std::collections::BTreeMap;
 /// The table that ships with the program.
 pub const SHIPPED: &str = include_str!("weights.toml");
 
+/// How far an event convinces by itself where the table says nothing.
+const ALONE: f64 = 0.3;
+
+fn alone() -> f64 {
+    ALONE
+}
+
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Table {
@@ -42,6 +49,12 @@ pub struct Row {
     /// How exactly its times are known, s.
     #[serde(default)]
     pub exact_s: f64,
+    /// It takes the fix by itself (no correction, no fix): how often loss goes with it need not be shown.
+    #[serde(default)]
+    pub direct: bool,
+    /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
+    #[serde(default = "alone")]
+    pub alone: f64,
     /// Evidence of one group comes from one observation.
     pub group: String,
     /// Log-odds by cause id or side.
@@ -113,10 +126,13 @@ impl Weights {
     /// How a piece of evidence works in time.
     pub fn timing(&self, id: &str) -> Timing {
         match self.rows.get(id) {
-            Some(row) => {
-                Timing { after_ms: (row.after_s * 1000.0) as i64, resolution_ms: (row.exact_s * 1000.0) as i64 }
-            }
-            None => Timing { after_ms: 60_000, resolution_ms: 15_000 },
+            Some(row) => Timing {
+                after_ms: (row.after_s * 1000.0) as i64,
+                resolution_ms: (row.exact_s * 1000.0) as i64,
+                direct: row.direct,
+                alone: row.alone,
+            },
+            None => Timing { after_ms: 60_000, resolution_ms: 15_000, direct: false, alone: ALONE },
         }
     }
 

@@ -195,6 +195,9 @@ pub struct PracticeArgs {
     /// Seed; the same seed makes the same fleet.
     #[arg(long, value_name = "N")]
     pub seed: Option<u64>,
+    /// Hold evidence back, to see that the score falls without it: cn0, spectrum, ages, events, metrics.
+    #[arg(long, value_name = "LIST", value_delimiter = ',')]
+    pub without: Vec<String>,
 }
 
 /// `lostfix score`.
@@ -209,6 +212,10 @@ pub struct ScoreArgs {
     /// The scoreboard as JSON on stdout.
     #[arg(long)]
     pub json: bool,
+    /// Floors, as ac1=0.9,healthy=0.95: exit code 1 when a figure lies below. Keys: ac1, ac3, both, healthy, complaints,
+    /// time, and calibration (the error, at most).
+    #[arg(long, value_name = "LIST", value_delimiter = ',')]
+    pub at_least: Vec<String>,
 }
 
 /// `lostfix explain`.

@@ -9,7 +9,7 @@ pub fn run(args: &PracticeArgs, common: &Common) -> Exit {
     if let Some(jobs) = common.jobs {
         let _ = rayon::ThreadPoolBuilder::new().num_threads(jobs.max(1)).build_global();
     }
-    match practice::run(&args.scenario, &args.out, args.seed) {
+    match practice::run_without(&args.scenario, &args.out, args.seed, &args.without) {
         Ok(summary) => {
             if !common.quiet {
                 say(&words(&summary));

@@ -16,6 +16,9 @@ const ONSET_MS: i64 = 60_000;
 /// Lost runs closer than this are one cluster, ms.
 const CLUSTER_MS: i64 = 60_000;
 
+/// Share of the observed time that a site without a fault loses (common practice, no source: 0.5 to 2 %).
+const USUAL_LOSS: f64 = 0.01;
+
 /// Begins and ends.
 type Spans = Vec<(UtcMs, UtcMs)>;
 
@@ -26,7 +29,7 @@ pub struct Association {
     pub exposed_ms: i64,
     /// Lost share inside.
     pub inside: f64,
-    /// Lost share outside; `None` when nothing was observed outside.
+    /// Lost share outside; `None` when nearly nothing was observed outside (a condition that always holds).
     pub outside: Option<f64>,
     /// Windows.
     pub events: usize,
@@ -37,16 +40,20 @@ pub struct Association {
 }
 
 impl Association {
-    /// 0: loss does not go with it; towards 1: it does. Where there is nothing to compare with at most 0.6, by the lost
-    /// share.
-    pub fn weight(&self) -> f64 {
+    /// 0: loss does not go with it; towards 1: it does. A condition that always holds is compared with the share that a
+    /// good site loses anyway, at most 0.9. `alone`: how far the kind convinces although few clusters of loss could have
+    /// met it by chance.
+    pub fn weight(&self, alone: f64) -> f64 {
         if self.exposed_ms < 5_000 {
             return 0.0;
         }
-        let Some(outside) = self.outside else { return (4.0 * self.inside).clamp(0.1, 0.6) };
+        let excess = |ratio: f64| ((ratio - 1.0) / (ratio + 2.0)).max(0.0);
+        let Some(outside) = self.outside else {
+            return excess((self.inside + 0.002) / (USUAL_LOSS + 0.002)).clamp(0.1, 0.9);
+        };
         let ratio = (self.inside + 0.002) / (outside + 0.002);
-        let real = (1.0 - self.chance).clamp(0.0, 1.0).powi(2);
-        ((ratio - 1.0) / (ratio + 2.0)).max(0.0) * real
+        let real = (1.0 - self.chance).clamp(0.0, 1.0).powi(2).max(alone);
+        excess(ratio) * real
     }
 
     /// Ratio of the lost shares.
@@ -97,7 +104,8 @@ pub fn associations(
             let association = Association {
                 exposed_ms: observed,
                 inside: lost as f64 / observed.max(1) as f64,
-                outside: (out_observed > 60_000).then(|| out_lost.max(0) as f64 / out_observed as f64),
+                outside: (out_observed > (total.0 / 20).max(60_000))
+                    .then(|| out_lost.max(0) as f64 / out_observed as f64),
                 events: n,
                 hits,
                 chance: chance(
@@ -201,7 +209,7 @@ mod tests {
     }
 
     fn association(inside: f64, outside: Option<f64>, chance: f64) -> f64 {
-        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance }.weight()
+        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance }.weight(0.0)
     }
 
     #[test]

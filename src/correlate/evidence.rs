@@ -22,6 +22,10 @@ pub struct Timing {
     pub after_ms: i64,
     /// How exactly its times are known, ms.
     pub resolution_ms: i64,
+    /// It takes the fix by itself: its association with loss need not be shown.
+    pub direct: bool,
+    /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
+    pub alone: f64,
 }
 
 /// One piece of evidence on a segment.
@@ -149,17 +153,22 @@ pub fn gather(
                 for (timeline, at, associated) in parts {
                     for k in timeline.near(from, to) {
                         let e = &timeline.events[k];
-                        let a = associated.map_or(1.0, |m| m.get(e.kind).map_or(0.0, Association::weight));
-                        event_feature(&mut f, timeline.how(k), e, at + k, &segment, period.from, a);
+                        let how = timeline.how(k);
+                        let a = match associated {
+                            Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(how.1.alone)),
+                            _ => 1.0,
+                        };
+                        event_feature(&mut f, how, e, at + k, &segment, period.from, a);
                     }
                 }
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
                     if !other_rover {
+                        let shown = if e.kind == "firmware-trouble" { symptom(&f, side == "own") } else { 1.0 };
                         f.push(Feature {
                             id: format!("{side}:{}", e.kind),
-                            strength: f64::from(e.strength),
+                            strength: f64::from(e.strength) * shown,
                             event: Some(standing_at + k),
                         });
                     }
@@ -173,6 +182,29 @@ pub fn gather(
         out.places.push(place);
     }
     out
+}
+
+/// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
+/// loses its lock or a frequency. Without any of it only a quarter counts.
+fn symptom(features: &[Feature], own: bool) -> f64 {
+    const SHOWN: [&str; 9] = [
+        "second-frequency-lost",
+        "stream-gap",
+        "observables-missing",
+        "observables-irregular",
+        "system-stopped",
+        "lock-reset",
+        "restart",
+        "log-silent",
+        "slips-many",
+    ];
+    let scope = if own { "rover:" } else { "base:" };
+    let strongest = features
+        .iter()
+        .filter(|f| f.id.strip_prefix(scope).is_some_and(|kind| SHOWN.contains(&kind)))
+        .map(|f| f.strength)
+        .fold(0.0, f64::max);
+    (0.25 + strongest).min(1.0)
 }
 
 /// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.
@@ -274,7 +306,7 @@ impl<'a> Timeline<'a> {
     fn how(&self, k: usize) -> (&str, Timing) {
         match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
             Some((id, t)) => (id.as_str(), *t),
-            None => ("", Timing { after_ms: 0, resolution_ms: 0 }),
+            None => ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, alone: 0.0 }),
         }
     }
 }

@@ -1,6 +1,7 @@
-//! `band-drop`, `all-bands-drop`, `band-sinks`, `all-bands-sink`, `band-jumps`: the median C/N0 of all satellites of one band falls below its own last half
-//! hour, alone or with all bands, within seconds (`drop`) or slowly (`sink`: never interference), and jumps from epoch to
-//! epoch. For bases and rovers.
+//! `band-drop`, `all-bands-drop`, `band-sinks`, `all-bands-sink`, `band-jumps`, `all-bands-jump`, `level-drop`, `level-sinks`:
+//! the median C/N0 of all satellites of one band falls below its own last half hour, alone or with all bands, within seconds
+//! (`drop`) or slowly (`sink`: never interference), and jumps from epoch to epoch. `level`: the log holds one band only. For
+//! bases and rovers.
 //!
 //! In-band interference: all satellites of one band, all elevations, within seconds, other bands spared. All bands of one
 //! base: antenna power, cable, wideband (patterns: common practice, no source; solar burst excepted).
@@ -103,6 +104,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 others.iter().filter(|(_, d)| *d >= limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
             let everything = !others.is_empty() && spared.is_empty();
             let kind = match (everything, sharp) {
+                // With one band in the log nobody can say whether others were spared.
+                _ if all.len() == 1 && sharp => "level-drop",
+                _ if all.len() == 1 => "level-sinks",
                 (true, true) => "all-bands-drop",
                 (true, false) => "all-bands-sink",
                 (false, true) => "band-drop",
@@ -122,9 +126,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             let strength = (0.4 + 0.6 * (depth / (3.0 * limits.band_drop_db)).min(1.0)) * if sharp { 1.0 } else { 0.7 };
             events.push(maker.event(kind, s.from, s.to, Some(depth), "dB", strength, detail));
         }
-        if frames.role == Role::Base {
-            events.extend(jumps(this, &maker, limits));
-        }
+    }
+    if frames.role == Role::Base {
+        events.extend(jumps(&all, &maker, limits));
     }
     events
 }
@@ -143,8 +147,56 @@ fn edge_db(series: &Series, at: usize) -> f64 {
     }
 }
 
-/// Stretches in which a band's median jumps again and again.
-fn jumps(series: &Series, maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
+/// Stretches in which a band's median jumps again and again: alone (`band-jumps`), or all bands in the same seconds
+/// (`all-bands-jump`: cable, connector, mount or supply, told once).
+fn jumps(all: &[Series], maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
+    let found: Vec<Vec<Jumpy>> = all.iter().map(|s| jumpy(s, limits)).collect();
+    let mut events = Vec::new();
+    for (k, (series, stretches)) in all.iter().zip(&found).enumerate() {
+        for s in stretches {
+            let shared = |o: &Series| {
+                let near = |t: &UtcMs| {
+                    let i = o.t.partition_point(|x| *x < t - 10_000);
+                    (i..o.t.len()).take_while(|i| o.t[*i] <= t + 10_000).any(|i| o.shared_step(i, limits))
+                };
+                s.at.iter().filter(|t| near(t)).count() * 10 >= s.at.len() * 6
+            };
+            let others = all.iter().enumerate().filter(|(i, _)| *i != k);
+            let together = all.len() > 1 && others.clone().all(|(_, o)| shared(o));
+            // Told once, by the first band.
+            if together && k > 0 {
+                continue;
+            }
+            let count = s.at.len();
+            let (kind, band) =
+                if together { ("all-bands-jump", "all bands") } else { ("band-jumps", series.band.name()) };
+            events.push(maker.event(
+                kind,
+                s.from,
+                s.to,
+                Some(count as f64),
+                "count",
+                (0.5 + 0.05 * (count as f64 - limits.band_jumps_in_10_min)).min(1.0),
+                format!(
+                    "C/N0 of all satellites on {band} jumps {count} times, up to {:.1} dB from one epoch to the next",
+                    s.largest_db
+                ),
+            ));
+        }
+    }
+    events
+}
+
+/// A stretch with jumps.
+struct Jumpy {
+    from: UtcMs,
+    to: UtcMs,
+    /// Times of the jumps.
+    at: Vec<UtcMs>,
+    largest_db: f64,
+}
+
+fn jumpy(series: &Series, limits: &Limits) -> Vec<Jumpy> {
     let jumpy: Vec<usize> = (0..series.t.len()).filter(|i| series.shared_step(*i, limits)).collect();
     let need = limits.band_jumps_in_10_min.max(1.0) as usize;
     let mut flags = vec![false; series.t.len()];
@@ -158,20 +210,12 @@ fn jumps(series: &Series, maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
         .into_iter()
         .map(|s| {
             let inside = &jumpy[jumpy.partition_point(|i| *i < s.first)..jumpy.partition_point(|i| *i < s.end)];
-            let count = inside.len();
-            let largest = inside.iter().map(|i| series.step[*i]).fold(0.0, f64::max);
-            maker.event(
-                "band-jumps",
-                s.from,
-                s.to,
-                Some(count as f64),
-                "count",
-                (0.5 + 0.05 * (count as f64 - limits.band_jumps_in_10_min)).min(1.0),
-                format!(
-                    "C/N0 of all satellites on {} jumps {count} times, up to {largest:.1} dB from one epoch to the next",
-                    series.band.name()
-                ),
-            )
+            Jumpy {
+                from: s.from,
+                to: s.to,
+                at: inside.iter().map(|i| series.t[*i]).collect(),
+                largest_db: inside.iter().map(|i| series.step[*i]).fold(0.0, f64::max),
+            }
         })
         .collect()
 }

@@ -60,6 +60,8 @@ limits! {
     observables_slow_s = 2.5,
     /// A gap in the observables that makes a minute irregular, s.
     observables_gap_s = 5.0,
+    /// A gap between observables that is longer than this is a stop, not an uneven rate, s.
+    irregular_gap_s = 300.0,
     /// A silence of the base stream that is a gap, s.
     stream_gap_s = 10.0,
     /// A longer silence is the end of the log, s.

@@ -128,7 +128,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let irregular = |x: &Minute| x.longest_gap_s > limits.observables_gap_s.max(3.0 * usual_s);
     for s in flagged(&irregular, 0.0, MINUTE_MS) {
         let worst = m[s.first..s.end].iter().map(|x| x.longest_gap_s).fold(0.0, f64::max);
-        if worst > limits.stream_end_s {
+        if worst > limits.irregular_gap_s {
             continue;
         }
         events.push(maker.event(

@@ -98,6 +98,7 @@ fn signals(minutes: i64, change: impl Fn(i64, usize, &mut SignalMinute)) -> Rows
                     slips: 0,
                     azimuth: f32::NAN,
                     elevation: 40.0,
+                    ..SignalMinute::default()
                 };
                 change(minute, k, &mut row);
                 rows.signals.push(row);

@@ -24,6 +24,8 @@ pub struct NearPlace {
 /// What cards and catalogue say about a unit. Every field may be unknown.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Setup {
+    /// Where the unit stands: latitude and longitude in degrees, ellipsoidal height in m (bases).
+    pub place: Option<(f64, f64, f64)>,
     /// Surveyed reference position, ECEF, m (bases).
     pub reference_xyz_m: Option<[f64; 3]>,
     /// What the antenna needs at least, V.

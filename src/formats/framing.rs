@@ -228,7 +228,10 @@ impl Readers {
         // Ids of corrections that a rover heard are not its own.
         let station_ids = if uses_corrections { BTreeSet::new() } else { pieces.station_ids };
         let identity = Identity { station_ids, ..Identity::default() };
-        Parsed { look, rows: own, received, span, identity, undated, ..Parsed::default() }
+        // An undated stream's orbits have no week either.
+        let ephemerides =
+            if undated { Vec::new() } else { pieces.orbits.iter().filter_map(rtcm::orbits::ephemeris).collect() };
+        Parsed { look, rows: own, received, span, identity, ephemerides, undated, ..Parsed::default() }
     }
 }
 

@@ -1,8 +1,9 @@
 //! Turns single observations (satellite, signal, C/N0, slip) into rows per minute and per ten seconds, spans of data and
 //! the signal list of a file. Shared by every decoder that meets observations.
 //!
-//! Call [`Tally::epoch`] for every epoch, then [`Tally::cell`] for each observation of it, and [`Tally::finish`] at the
-//! end. Memory grows with the number of distinct satellites and signals only; a cell that was seen before allocates
+//! Call [`Tally::epoch`] for every epoch, then [`Tally::cell`] or [`Tally::ranging_cell`] for each observation of it, and
+//! [`Tally::finish`] at the end. Rows go into one [`Rows`] that nobody else reorders: code multipath is written into the rows
+//! of earlier minutes when their arc ends. Memory grows with the number of distinct satellites and signals only; a cell that was seen before allocates
 //! nothing and hashes nothing.
 //!
 //! Definitions beyond [`crate::model::rows`]:
@@ -16,8 +17,15 @@
 
 use crate::model::ids::{Band, Sat, Signal, System};
 use crate::model::look::LookSignal;
-use crate::model::rows::{BandTen, Rows, SignalMinute, Span, SystemTen};
-use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs};
+use crate::model::rows::{BandTen, Rows, Span, SystemTen};
+use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs, leap_ms_at_utc};
+use carrier::{Carrier, Now};
+use slot::Slot;
+
+mod carrier;
+mod intensity;
+mod rates;
+mod slot;
 
 /// A longer time without an epoch ends a span.
 pub const SPAN_GAP_MS: i64 = 10 * SECOND_MS;
@@ -60,24 +68,6 @@ struct SignalTotal {
     observations: u64,
     with_cn0: u64,
     cn0_sum: f64,
-}
-
-/// One satellite and signal in the open minute.
-#[derive(Debug, Clone)]
-struct Slot {
-    sat: Sat,
-    signal: Signal,
-    band: usize,
-    /// Time of the last cell, to see the same cell twice.
-    last: UtcMs,
-    active: bool,
-    epochs: u16,
-    slips: u16,
-    with_cn0: u32,
-    cn0_min: f32,
-    /// Sums of C/N0 and its square, dB-Hz; exact for values of 1/16 dB.
-    sum: f64,
-    sum_of_squares: f64,
 }
 
 /// One satellite on one band: open ten seconds, this epoch and the one before.
@@ -151,6 +141,11 @@ pub struct Tally {
     span: Option<OpenSpan>,
     cell_seen: bool,
     work: [Vec<f32>; 2],
+    carrier: Carrier,
+    /// GPS time minus UTC in the open minute, ms.
+    leap_ms: i64,
+    /// Time of the cells that come now, within the open minute, s.
+    in_minute_s: f64,
 }
 
 impl Tally {
@@ -177,6 +172,9 @@ impl Tally {
             span: None,
             cell_seen: false,
             work: Default::default(),
+            carrier: Carrier::default(),
+            leap_ms: 0,
+            in_minute_s: 0.0,
         }
     }
 
@@ -200,9 +198,11 @@ impl Tally {
     fn next_epoch(&mut self, t: UtcMs, out: &mut Rows) {
         if let Some(now) = self.now {
             if t < now && now - t <= self.gap_ms {
+                self.in_minute_s = (t - self.minute * MINUTE_MS) as f64 / 1000.0;
                 return; // late: its cells go into what is open
             }
             self.close_epoch();
+            self.close_ranges(out);
             if t.div_euclid(TEN_MS) != self.ten {
                 self.close_ten(out);
             }
@@ -217,7 +217,12 @@ impl Tally {
             }
         }
         self.ten = t.div_euclid(TEN_MS);
-        self.minute = t.div_euclid(MINUTE_MS);
+        let minute = t.div_euclid(MINUTE_MS);
+        if self.minute != minute || self.epochs == 0 {
+            self.minute = minute;
+            self.leap_ms = leap_ms_at_utc(t);
+        }
+        self.in_minute_s = (t - minute * MINUTE_MS) as f64 / 1000.0;
         self.now = Some(t);
         self.number += 1;
         self.epochs += 1;
@@ -234,9 +239,13 @@ impl Tally {
     /// observation before. Before the first [`Tally::epoch`] nothing is counted.
     #[inline]
     pub fn cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool) {
-        if self.now.is_none() {
-            return;
-        }
+        self.ranging_cell(sat, signal, cn0_dbhz, slip, [f64::NAN; 2]);
+    }
+
+    /// The same with pseudorange and carrier phase, both whole and in m; NaN: none.
+    #[inline]
+    pub fn ranging_cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool, ranges_m: [f64; 2]) {
+        let Some(now) = self.now else { return };
         let system = system_place(signal.system);
         let Some(totals) = self.signals.get_mut(system) else { return };
         let known = totals.iter().position(|s| s.code == signal.code);
@@ -285,10 +294,15 @@ impl Tally {
         if slip && !again {
             slot.slips = slot.slips.saturating_add(1);
         }
+        // Late epochs do not fit between the phases that are there already.
+        if !again && ranges_m[1].is_finite() && cells_at == now {
+            self.carrier.take(at, slot_at, signal, number, ranges_m, slip);
+        }
         if !again {
             slot.epochs = slot.epochs.saturating_add(1);
             if has_cn0 {
                 let value = f64::from(cn0_dbhz);
+                slot.intensity.add(self.in_minute_s, cn0_dbhz);
                 slot.with_cn0 += 1;
                 slot.sum += value;
                 slot.sum_of_squares += value * value;
@@ -378,6 +392,15 @@ impl Tally {
         }
     }
 
+    /// Ends the epoch for ranges and phases.
+    fn close_ranges(&mut self, out: &mut Rows) {
+        let Some(t) = self.now else { return };
+        let (sats, gap_ms) = (&self.sats, self.gap_ms);
+        let now = Now { t, gps_ms: t + self.leap_ms, minute: self.minute, number: self.number, gap_ms };
+        let slots = |sat: u32| sats.get(sat as usize).map(|s| s.slots.as_slice()).unwrap_or_default();
+        self.carrier.close_epoch(now, slots, &mut out.signals);
+    }
+
     fn close_ten(&mut self, out: &mut Rows) {
         let time = self.ten * TEN_MS;
         let mut medians = std::mem::take(&mut self.work[0]);
@@ -442,13 +465,16 @@ impl Tally {
         for at in self.active_slots.drain(..) {
             let Some(slot) = self.slots.get_mut(at as usize) else { continue };
             let place = system_place(slot.sat.system()) * NUMBERS + usize::from(slot.sat.number());
-            let state = self.index.get(place).and_then(|i| self.sats.get(*i as usize));
-            let placed = state.filter(|s| s.placed == self.minute);
-            out.signals.push(slot.row(
+            let sat = self.index.get(place).copied().unwrap_or(NONE);
+            let placed = self.sats.get(sat as usize).filter(|s| s.placed == self.minute);
+            let mut row = slot.row(
                 time,
                 placed.map_or(f32::NAN, |s| s.azimuth_deg),
                 placed.map_or(f32::NAN, |s| s.elevation_deg),
-            ));
+            );
+            let (slips, [rot, roti, roti_1s]) = self.carrier.minute(sat, at, self.minute, out.signals.len());
+            (row.phase_slips, row.rot, row.roti, row.roti_1s) = (slips, rot, roti, roti_1s);
+            out.signals.push(row);
             slot.clear();
         }
     }
@@ -465,9 +491,11 @@ impl Tally {
             return;
         }
         self.close_epoch();
+        self.close_ranges(out);
         self.close_ten(out);
         self.close_minute(out);
         self.close_span(out);
+        self.carrier.finish(&mut out.signals);
         self.now = None;
         self.before = None;
     }
@@ -488,6 +516,7 @@ impl Tally {
                 }
             }
         }
+        self.carrier.shift(delta_ms);
         self.cells_at = self.cells_at.saturating_add(delta_ms);
         self.before = self.before.map(|t| t.saturating_add(delta_ms));
         for slot in &mut self.slots {
@@ -533,53 +562,6 @@ impl Tally {
     /// Whether any observation was counted.
     pub fn has_cells(&self) -> bool {
         self.cell_seen
-    }
-}
-
-impl Slot {
-    fn new(sat: Sat, signal: Signal, band: usize) -> Slot {
-        Slot {
-            sat,
-            signal,
-            band,
-            last: i64::MIN,
-            active: false,
-            epochs: 0,
-            slips: 0,
-            with_cn0: 0,
-            cn0_min: f32::INFINITY,
-            sum: 0.0,
-            sum_of_squares: 0.0,
-        }
-    }
-
-    fn row(&self, time: UtcMs, azimuth: f32, elevation: f32) -> SignalMinute {
-        let n = f64::from(self.with_cn0);
-        let some = self.with_cn0 > 0;
-        let variance = (self.sum_of_squares - self.sum * self.sum / n) / (n - 1.0);
-        SignalMinute {
-            time,
-            sat: self.sat.code(),
-            signal: self.signal.pack(),
-            band: Band::ALL.get(self.band).map_or(0, |b| b.code()),
-            cn0_mean: if some { (self.sum / n) as f32 } else { f32::NAN },
-            cn0_min: if some { self.cn0_min } else { f32::NAN },
-            cn0_sd: if self.with_cn0 > 1 { variance.max(0.0).sqrt() as f32 } else { f32::NAN },
-            epochs: self.epochs,
-            slips: self.slips,
-            azimuth,
-            elevation,
-        }
-    }
-
-    fn clear(&mut self) {
-        self.active = false;
-        self.epochs = 0;
-        self.slips = 0;
-        self.with_cn0 = 0;
-        self.cn0_min = f32::INFINITY;
-        self.sum = 0.0;
-        self.sum_of_squares = 0.0;
     }
 }
 

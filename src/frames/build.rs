@@ -5,6 +5,7 @@ use super::{UnitFrames, view};
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::rows::Rows;
+use crate::model::sky::GeometryFrom;
 use polars::frame::{DataFrame, UniqueKeepStrategy};
 use polars::prelude::{Column, NamedFrom, PolarsResult, Series, SortMultipleOptions};
 
@@ -136,7 +137,10 @@ impl UnitBuilder {
             spectra: merge::<r::Spectra>(spectra)?,
             logged: merge::<r::Logged>(logged)?,
             spans: merge::<r::Spans>(spans)?,
-        })
+            expected: r::Expecteds::default().into_frame(0)?,
+            geometry_from: GeometryFrom::None,
+        }
+        .with_list_geometry())
     }
 }
 

@@ -5,15 +5,19 @@
 
 mod build;
 pub mod schema;
+mod sky;
 pub mod view;
 
 pub use build::{Batch, Loader, UnitBuilder};
+/// Why a table could not be built.
+pub use polars::prelude::PolarsError as FrameError;
 
 use crate::model::event::Origin;
 use crate::model::ids::Role;
+use crate::model::sky::GeometryFrom;
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
-use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsError, PolarsResult};
+use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsResult};
 
 /// Tables of one unit. Schemas: [`schema`].
 #[derive(Debug, Clone)]
@@ -48,6 +52,10 @@ pub struct UnitFrames {
     pub logged: DataFrame,
     /// Stretches with data.
     pub spans: DataFrame,
+    /// What should have been tracked, by orbits (bases): empty without orbits.
+    pub expected: DataFrame,
+    /// Where the directions in `signals` come from.
+    pub geometry_from: GeometryFrom,
 }
 
 impl UnitFrames {
@@ -89,6 +97,6 @@ impl UnitFrames {
 }
 
 /// The error of a [`Loader`] whose tables cannot be read, in words.
-pub fn loader_error(why: String) -> PolarsError {
-    PolarsError::ComputeError(why.into())
+pub fn loader_error(why: String) -> FrameError {
+    FrameError::ComputeError(why.into())
 }

@@ -7,7 +7,8 @@
 //! | corrections | time (minute), station_id null, message, count, bytes, longest_gap_s null |
 //! | positions | time, station_id null, x_m, y_m, z_m, antenna_height_m null, is_virtual, from_rtcm |
 //! | descriptions | time, station_id null, antenna, antenna_serial, receiver, firmware, receiver_serial |
-//! | signals | time (minute), sat, signal, band, cn0_mean null, cn0_min null, cn0_sd null, epochs, slips, azimuth null, elevation null |
+//! | signals | time (minute), sat, signal, band, cn0_mean null, cn0_min null, cn0_sd null, epochs, slips, azimuth null, elevation null, phase_slips null, mp_rms_m null, rot null, roti null, roti_1s null, s4_like null |
+//! | expected (bases with orbits) | time (minute), sat, azimuth, elevation, tracked |
 //! | bands | time (10 s), band, satellites, cn0_median null, cn0_step_max null, cn0_scatter null, lost_lock |
 //! | systems | time (10 s), system (RINEX letter), satellites, first, second |
 //! | metrics | time, metric, value |
@@ -16,8 +17,8 @@
 //! | spans | time, until, kind, epochs |
 
 use crate::model::rows::{
-    Bands, Corrections, Descriptions, Fixes, Logged, Metrics, NO_COUNT, NO_STATION, Positions, Rows, Signals, Spans,
-    Spectra, Systems,
+    Bands, Corrections, Descriptions, Expecteds, Fixes, Logged, Metrics, NO_COUNT, NO_SLIPS, NO_STATION, Positions,
+    Rows, Signals, Spans, Spectra, Systems,
 };
 use polars::prelude::{Column, DataFrame, NamedFrom, PolarsResult, Series};
 
@@ -220,6 +221,29 @@ impl IntoFrame for Signals {
                 u32s("slips", self.slips),
                 f32s("azimuth", &self.azimuth),
                 f32s("elevation", &self.elevation),
+                u32s_or_null("phase_slips", &self.phase_slips, NO_SLIPS),
+                f32s("mp_rms_m", &self.mp_rms_m),
+                f32s("rot", &self.rot),
+                f32s("roti", &self.roti),
+                f32s("roti_1s", &self.roti_1s),
+                f32s("s4_like", &self.s4_like),
+                i64s("time", self.time),
+            ],
+        )
+    }
+}
+
+impl IntoFrame for Expecteds {
+    const KEY: &'static [&'static str] = &["time", "sat"];
+    fn into_frame(self, origin: u32) -> PolarsResult<DataFrame> {
+        frame(
+            self.len(),
+            origin,
+            vec![
+                u32s("sat", self.sat),
+                f32s("azimuth", &self.azimuth),
+                f32s("elevation", &self.elevation),
+                bools("tracked", self.tracked),
                 i64s("time", self.time),
             ],
         )

@@ -413,4 +413,6 @@ pub struct Stretch {
     pub neighbours: u32,
     /// Evidence id and strength (0 to 1).
     pub evidence: Vec<(String, f64)>,
+    /// Causes that are ruled out, whatever the evidence (see `causes::verdict`).
+    pub ruled_out: Vec<&'static str>,
 }

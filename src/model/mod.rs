@@ -10,4 +10,5 @@ pub mod look;
 pub mod picture;
 pub mod problem;
 pub mod rows;
+pub mod sky;
 pub mod time;

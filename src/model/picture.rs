@@ -54,6 +54,175 @@ pub struct SmallTable {
     pub rows: Vec<Vec<String>>,
 }
 
+/// A stretch that is shaded behind every row of the timeline.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Shade {
+    /// Begin, UTC ms.
+    pub from: UtcMs,
+    /// End, UTC ms.
+    pub to: UtcMs,
+    /// The sun is below the horizon (`true`), or nobody works (`false`).
+    pub night: bool,
+}
+
+/// Values within one bin of a track.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct TrackBin {
+    /// Number of the bin, from the begin of the axis.
+    pub at: u32,
+    /// Low end of what was seen.
+    pub low: f32,
+    /// Middle.
+    pub mid: f32,
+    /// High end.
+    pub high: f32,
+}
+
+/// A measured value on the time axis; bins without data are left out.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Track {
+    /// What is measured, with the unit that measured it.
+    pub label: String,
+    /// What low, middle and high are.
+    pub what: String,
+    /// Unit of the values.
+    pub unit: String,
+    /// Length of a bin, ms.
+    pub bin_ms: i64,
+    /// Lower end of the drawn scale.
+    pub floor: f64,
+    /// Upper end of the drawn scale.
+    pub ceiling: f64,
+    /// A logarithmic scale.
+    pub log: bool,
+    /// A value that matters, with its words.
+    pub limit: Option<(f64, String)>,
+    /// In order of time.
+    pub bins: Vec<TrackBin>,
+}
+
+/// Time of a day.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct DayTotal {
+    /// Date in the site's zone, `2026-05-04`.
+    pub day: String,
+    /// Begin of the day, UTC ms.
+    pub from: UtcMs,
+    /// End of the day, UTC ms.
+    pub to: UtcMs,
+    /// Observed, ms.
+    pub observed_ms: i64,
+    /// Lost, ms.
+    pub lost_ms: i64,
+}
+
+/// Observed and lost time of something, ms.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Share {
+    /// Observed, ms.
+    pub observed_ms: i64,
+    /// Lost, ms.
+    pub lost_ms: i64,
+}
+
+/// Who else was lost: rover by rover.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct WhoElse {
+    /// Rovers.
+    pub units: Vec<String>,
+    /// Lost share of each over all its time: what chance alone would give.
+    pub usual: Vec<f64>,
+    /// `[a][b]`: of the time in which `a` was lost and `b` observed (`observed_ms`), that in which `b` was lost as well
+    /// (`lost_ms`).
+    pub together: Vec<Vec<Share>>,
+    /// Rovers that are left out, those with the least lost time.
+    pub left_out: usize,
+}
+
+/// Loss by ranges of a value.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Profile {
+    /// Unit of the value.
+    pub unit: String,
+    /// Lower and upper edge (`None`: open) and the time within.
+    pub bins: Vec<(f64, Option<f64>, Share)>,
+    /// Time without a value.
+    pub missing: Share,
+}
+
+/// Loss by the time of day, folded over all days, in cells of equal length.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct Rhythm {
+    /// Minutes of a cell.
+    pub cell_min: u32,
+    /// A row a day: date, and the time in each cell by the site's clock.
+    pub days: Vec<(String, Vec<Share>)>,
+    /// All days by the site's clock.
+    pub clock: Vec<Share>,
+    /// All days by the sidereal day: 3 min 56 s earlier by the clock each day.
+    pub sidereal: Vec<Share>,
+}
+
+/// Where fixes were held and lost.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SitePlan {
+    /// Side of a cell, m.
+    pub cell_m: f64,
+    /// Column (east), row (north) and the time within; cell (0, 0) begins at the origin.
+    pub cells: Vec<(i32, i32, Share)>,
+    /// The base, m east and north of the origin.
+    pub base: Option<(f64, f64)>,
+    /// Cells further than what the plan shows, and the time in them.
+    pub outside: Share,
+}
+
+/// A cell of the sky over a base.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct SkyCell {
+    /// Azimuth of its begin, degrees.
+    pub azimuth_deg: f64,
+    /// Elevation of its lower edge, degrees.
+    pub elevation_deg: f64,
+    /// Satellite-minutes tracked.
+    pub minutes: u32,
+    /// C/N0 against the usual one of the same elevation, dB.
+    pub cn0_off_db: f32,
+    /// Scatter of C/N0 within a minute, dB.
+    pub scatter_db: f32,
+    /// A satellite can be there, by the geometry of the orbits.
+    pub in_reach: bool,
+}
+
+/// The sky over a base as it was tracked.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SkyView {
+    /// Base.
+    pub unit: String,
+    /// Width of a cell in azimuth, degrees.
+    pub step_azimuth_deg: f64,
+    /// Height of a cell, degrees.
+    pub step_elevation_deg: f64,
+    /// All cells.
+    pub cells: Vec<SkyCell>,
+    /// Lowest elevation tracked, degrees, by azimuth cell.
+    pub lowest_deg: Vec<Option<f32>>,
+}
+
+/// C/N0 of one band over elevation.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct ElevationCurve {
+    /// Base.
+    pub unit: String,
+    /// Band.
+    pub band: String,
+    /// Lower edge (degrees), upper edge, low, middle, high (dB-Hz), satellite-minutes.
+    pub bins: Vec<(f64, f64, f32, f32, f32, u32)>,
+    /// Lower edge, upper edge (degrees), low and high of the expected C/N0 (dB-Hz).
+    pub expected: Vec<(f64, f64, f64, f64)>,
+    /// Where the expected values come from.
+    pub expected_from: String,
+}
+
 /// Pictures of one site, in the order of the findings.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct SitePicture {
@@ -69,9 +238,38 @@ pub struct SitePicture {
     pub strips: Vec<Strip>,
     /// Message set, link budget, who else, coverage ...
     pub tables: Vec<SmallTable>,
+    /// Shaded stretches.
+    pub shades: Vec<Shade>,
+    /// Values on the time axis.
+    pub tracks: Vec<Track>,
+    /// Day by day.
+    pub days: Vec<DayTotal>,
+    /// Who else.
+    pub who_else: Option<WhoElse>,
+    /// Loss by the age of corrections, s.
+    pub by_age: Option<Profile>,
+    /// Loss by the distance to the base, km.
+    pub by_distance: Option<Profile>,
+    /// Loss by the time of day.
+    pub rhythm: Option<Rhythm>,
+    /// Loss by place.
+    pub plan: Option<SitePlan>,
+    /// The sky over each base with known directions.
+    pub skies: Vec<SkyView>,
+    /// C/N0 over elevation, a band each.
+    pub elevation: Vec<ElevationCurve>,
     /// How each stretch of lost time was judged.
     #[serde(skip)]
     pub stretches: Vec<Stretch>,
+}
+
+/// A line of equal magnetic latitude for the map.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct MagneticEdge {
+    /// Magnetic latitude, degrees, north positive.
+    pub magnetic_deg: f64,
+    /// Longitude and latitude, degrees, by rising longitude.
+    pub points: Vec<(f64, f64)>,
 }
 
 /// What the pages need beside the findings.
@@ -79,6 +277,8 @@ pub struct SitePicture {
 pub struct Pictures {
     /// One a site.
     pub sites: Vec<SitePicture>,
+    /// Limits of the magnetic latitude bands.
+    pub magnetic_edges: Vec<MagneticEdge>,
     /// Files beside the bundles that were used, and settings that differ from the built-in ones.
     pub used: Vec<String>,
     /// Program name and version.

@@ -11,6 +11,8 @@ use super::time::UtcMs;
 pub const NO_STATION: u16 = u16::MAX;
 /// No count.
 pub const NO_COUNT: u8 = u8::MAX;
+/// No count of slips: the minute has no two carrier phases.
+pub const NO_SLIPS: u16 = u16::MAX;
 
 macro_rules! columns {
     ($(#[$doc:meta])* $table:ident of $row:ident { $($(#[$fdoc:meta])* $field:ident : $ty:ty,)* }) => {
@@ -161,6 +163,63 @@ columns! {
         azimuth: f32,
         /// Degrees, from GSV or an orbit; NaN when not known.
         elevation: f32,
+        /// Jumps of the geometry-free or Melbourne-Wuebbena combination with the partner signal; [`NO_SLIPS`] without two
+        /// carrier phases in the minute.
+        phase_slips: u16,
+        /// RMS of the code multipath combination in the minute, the mean of its slip-free arc taken out, m; NaN when the arc
+        /// is too short or there are no ranges.
+        mp_rms_m: f32,
+        /// Mean rate of change of the slant electron content over the five minutes that end with this one, from 30 s
+        /// samples, TECU/min; only with the satellite's first frequency.
+        rot: f32,
+        /// Standard deviation of the same rates (ROTI of Pi et al. 1997, doi 10.1029/97GL02273), TECU/min.
+        roti: f32,
+        /// The same from samples of 1 s: not comparable with limits for 30 s, TECU/min.
+        roti_1s: f32,
+        /// Scintillation index S4 of the minute from C/N0 in linear units, its straight line taken out. Samples of 1 s
+        /// under-read fast fading, and reflections raise it too: a comparative index only.
+        s4_like: f32,
+    }
+}
+
+impl Default for SignalMinute {
+    /// Nothing known.
+    fn default() -> SignalMinute {
+        SignalMinute {
+            time: 0,
+            sat: 0,
+            signal: 0,
+            band: 0,
+            cn0_mean: f32::NAN,
+            cn0_min: f32::NAN,
+            cn0_sd: f32::NAN,
+            epochs: 0,
+            slips: 0,
+            azimuth: f32::NAN,
+            elevation: f32::NAN,
+            phase_slips: NO_SLIPS,
+            mp_rms_m: f32::NAN,
+            rot: f32::NAN,
+            roti: f32::NAN,
+            roti_1s: f32::NAN,
+            s4_like: f32::NAN,
+        }
+    }
+}
+
+columns! {
+    /// One minute of one healthy satellite above the horizon of a base, by its orbit: what should have been tracked.
+    Expecteds of Expected {
+        /// Start of the minute, UTC ms.
+        time: UtcMs,
+        /// [`crate::model::ids::Sat::code`].
+        sat: u16,
+        /// Degrees, in the middle of the minute.
+        azimuth: f32,
+        /// Degrees, in the middle of the minute.
+        elevation: f32,
+        /// Whether the base had any signal of it in the minute.
+        tracked: bool,
     }
 }
 

@@ -48,6 +48,8 @@ pub(crate) struct Beside {
     pub(crate) catalogue: Catalogue,
     /// Kp of storms and flares, as events of the sky.
     pub(crate) sky: Vec<Event>,
+    /// Begin and Kp of every interval of three hours, for the pages.
+    pub(crate) kp: Vec<(UtcMs, f32)>,
     /// What was used, for run.log and the fleet page.
     pub(crate) used: Vec<String>,
     /// What was wrong with it.
@@ -151,6 +153,7 @@ impl Beside {
                 Ok((list, problems)) => ("flares", flare_events(&list, &origin), problems),
                 Err(_) => {
                     let (intervals, problems) = kp::read(text.as_bytes());
+                    out.kp.extend(intervals.iter().map(|i| (i.from, i.kp)));
                     ("Kp", kp_events(&intervals, &origin, &rules.limits), problems)
                 }
             };

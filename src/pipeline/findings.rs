@@ -58,10 +58,10 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
 
     let mut rows: Vec<(SiteFindings, crate::model::picture::SitePicture)> = Vec::new();
     let window = window(sites, request);
-    for (site, (evidence, mut ranking)) in sites.iter().zip(judged) {
+    for ((site, (evidence, mut ranking)), grid) in sites.iter().zip(judged).zip(&grids) {
         let stretches = std::mem::take(&mut ranking.stretches);
         let findings = site_findings(site, ranking, beside, request);
-        let mut picture = pictures::of(site, &findings, &evidence, beside, window);
+        let mut picture = pictures::of(site, &findings, &evidence, grid, beside, window, old_s);
         picture.stretches = stretches;
         rows.push((findings, picture));
     }
@@ -84,6 +84,7 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
         },
         pictures: Pictures {
             sites: site_pictures,
+            magnetic_edges: window.map(|w| pictures::magnetic_edges(w.0)).unwrap_or_default(),
             used: beside.used.clone(),
             made_by: concat!("lostfix ", env!("CARGO_PKG_VERSION")).to_owned(),
         },

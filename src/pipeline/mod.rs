@@ -13,6 +13,7 @@ mod pictures;
 pub mod read;
 mod setup;
 mod sites;
+mod sky;
 mod store_read;
 mod store_report;
 mod stored;

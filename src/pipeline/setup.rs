@@ -77,6 +77,7 @@ pub(crate) fn of(card: &UnitCard, beside: &Beside, position: Option<(f64, f64)>,
     };
     let text = |s: &str| (!s.is_empty()).then(|| s.to_owned());
     Setup {
+        place: None,
         reference_xyz_m: reference,
         supply_min_v: card.antenna.supply_min_v.or(entry.and_then(|e| e.supply_min_v)),
         supply_max_v: card.antenna.supply_max_v.or(entry.and_then(|e| e.supply_max_v)),

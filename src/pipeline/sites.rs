@@ -2,6 +2,7 @@
 
 use super::beside::Beside;
 use super::read::ReadAll;
+use super::sky::Navigation;
 use super::{Request, Rules, RunError, Watch, setup};
 use crate::config::card::UnitCard;
 use crate::config::fleet::Site;
@@ -10,7 +11,7 @@ use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
 use crate::correlate::periods::{PeriodLimits, rover_time};
 use crate::detect::{self, Setup, weak_signal};
-use crate::frames::{UnitBuilder, UnitFrames, view};
+use crate::frames::{FrameError, UnitBuilder, UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
 use crate::identify::{self, KnownFrom, Placement};
 use crate::maths::geodesy::{ecef_to_geodetic, great_circle_m};
@@ -127,6 +128,7 @@ pub(crate) fn build(
 ) -> Result<Vec<Site1>, RunError> {
     // One builder a unit and site: a rover whose bundles name two sites is looked at for each.
     let mut builders: BTreeMap<(String, Option<String>), (UnitBuilder, UnitCard, Origin)> = BTreeMap::new();
+    let mut navigation = Navigation::default();
     for (bundle, placement) in read.bundles.into_iter().zip(&placed.placements) {
         let Some(p) = placement else { continue };
         let card_file = bundle
@@ -146,6 +148,7 @@ pub(crate) fn build(
             builder.add_later(stored.load);
         }
         for file in bundle.files {
+            navigation.add(p, &file.ephemerides);
             builder.add(Origin { bundle: bundle.path.clone(), file: file.look.path }, file.rows);
         }
     }
@@ -157,7 +160,8 @@ pub(crate) fn build(
                 .build()
                 .and_then(|f| f.clip(request.from, request.to))
                 .map_err(|e| RunError::Failed(format!("tables of unit {unit}: {e}")))?;
-            let data = unit_data(frames, card, card_origin, site.is_some(), beside, rules);
+            let data = unit_data(frames, card, card_origin, site, &navigation, beside, rules)
+                .map_err(|e| RunError::Failed(format!("directions of unit {unit}: {e}")))?;
             watch.step(&unit);
             Ok(data)
         })
@@ -175,18 +179,25 @@ fn unit_data(
     frames: UnitFrames,
     card: UnitCard,
     card_origin: Origin,
-    known_site: bool,
+    site: Option<String>,
+    navigation: &Navigation,
     beside: &Beside,
     rules: &Rules,
-) -> UnitData {
+) -> Result<UnitData, FrameError> {
+    let known_site = site.is_some();
     let position = base_position(&frames, &card);
-    let setup = setup::of(&card, beside, position.map(|(lat, lon, _)| (lat, lon)), card_origin);
+    let frames = match position {
+        Some(place) if frames.role == Role::Base => navigation.directions(frames, site.as_deref(), place)?,
+        _ => frames,
+    };
+    let mut setup = setup::of(&card, beside, position.map(|(lat, lon, _)| (lat, lon)), card_origin);
+    setup.place = position;
     let events = match frames.role {
         Role::Base => detect::base_events(&frames, &setup, &rules.limits),
         Role::Rover => detect::rover_events(&frames, &rules.limits),
     };
     let span = span_of(&frames);
-    UnitData { frames, card, known_site, events, setup, position, span }
+    Ok(UnitData { frames, card, known_site, events, setup, position, span })
 }
 
 fn span_of(frames: &UnitFrames) -> Option<(UtcMs, UtcMs)> {

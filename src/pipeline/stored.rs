@@ -4,10 +4,12 @@ use super::read::{Counts, ReadBundle};
 use crate::config::card::UnitCard;
 use crate::crawl::{BundleRead, FileRead, Outcome};
 use crate::formats::{Identity, Parsed};
+use crate::maths::orbits::Ephemeris;
 use crate::model::look::FileLook;
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// One bundle without its rows.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
@@ -30,6 +32,32 @@ struct FileRecord {
     span: Option<(UtcMs, UtcMs)>,
     undated: bool,
     identity: Identity,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    ephemerides: Vec<Ephemeris>,
+}
+
+/// Broadcast orbits, each once: a stream repeats them every minute.
+#[derive(Default)]
+struct Once {
+    /// Satellite, reference time in s of GPS, health.
+    seen: BTreeSet<(char, u8, i64, u16)>,
+}
+
+impl Once {
+    fn of(&mut self, all: &[Ephemeris]) -> Vec<Ephemeris> {
+        let mut out = Vec::new();
+        for e in all {
+            // The reference time is where the age is 0.
+            let reference_s = -e.age_s(0, 0.0);
+            let key = (e.system(), e.number(), reference_s.round() as i64, e.health());
+            // One with a value that is no number gives no direction, and JSON cannot hold it.
+            let whole = serde_json::to_value(e).ok().and_then(|v| serde_json::from_value::<Ephemeris>(v).ok());
+            if whole.as_ref() == Some(e) && self.seen.insert(key) {
+                out.push(e.clone());
+            }
+        }
+        out
+    }
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -43,6 +71,7 @@ struct EndRecord {
 impl Record {
     /// What to keep of a bundle.
     pub(super) fn of(bundle: &ReadBundle, formats: &str) -> Record {
+        let mut once = Once::default();
         Record {
             card: bundle.card.clone(),
             formats: formats.to_owned(),
@@ -55,6 +84,7 @@ impl Record {
                     span: f.span,
                     undated: f.undated,
                     identity: f.identity.clone(),
+                    ephemerides: once.of(&f.ephemerides),
                 })
                 .collect(),
             ends: bundle
@@ -99,6 +129,7 @@ impl Record {
                     span: f.span,
                     undated: f.undated,
                     identity: f.identity,
+                    ephemerides: f.ephemerides,
                     ..Parsed::default()
                 })
                 .collect(),

@@ -1,9 +1,11 @@
 //! Planted faults: when they act (levels of 0 to 1 a second) and what they do to a receiver.
 
 use super::cause::Cause;
+use super::earth::Place;
 use super::plan::{Session, Unit};
-use super::rng::{Rng, mix, smooth, sub, uni};
+use super::rng::{Rng, mix, smooth, uni};
 use super::signal::{DEAD_LNA_DB, SIGNALS};
+use super::skyweather::{burst_level, night_level, storm_level};
 
 /// Whom a fault touches.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -23,6 +25,8 @@ pub(super) struct Fault {
     pub share: f64,
     pub mode: u32,
     pub seed: u64,
+    /// First second of a storm or of an active region of the Sun; 0 for other causes.
+    pub onset: i64,
     /// Leaves its usual marks in events and metrics.
     pub traces: bool,
 }
@@ -38,8 +42,8 @@ pub(super) struct Act<'a> {
 pub(super) struct Fx {
     pub off: bool,
     pub reset: bool,
-    /// Share of satellites that lose every frequency but the first.
-    pub kill2: f32,
+    /// Systems that lose every frequency but the first.
+    pub kill2: [bool; 4],
     /// Loss of C/N0 by band, dB.
     pub band_db: [f32; 5],
     pub slip_p: f32,
@@ -91,8 +95,9 @@ fn pulses(r: &mut Rng, level: &mut [f32], every: (f64, f64), len: (f64, f64)) {
 }
 
 impl Fault {
-    /// Levels over a session. Sky faults are tied to absolute time and place-free, so that neighbours share them.
-    pub(super) fn act<'a>(&'a self, s: &Session) -> Act<'a> {
+    /// Levels over a session at a place. Sky faults hang on absolute time and the place alone, so that neighbours share
+    /// them.
+    pub(super) fn act<'a>(&'a self, s: &Session, place: &Place) -> Act<'a> {
         let n = s.n;
         let mut r = Rng::new(mix(self.seed ^ u64::from(s.day)));
         let mut level = vec![0f32; n];
@@ -100,8 +105,13 @@ impl Fault {
         let steady = |level: &mut Vec<f32>| level.iter_mut().for_each(|v| *v = 1.0);
         match self.cause {
             Cause::BaseSecondFrequency => {
-                for (a, b) in chunks(&mut r, n, self.share, 1500.0) {
-                    if self.mode == 1 {
+                let piece = if self.mode == 0 { 6000.0 } else { 1500.0 };
+                for (a, b) in chunks(&mut r, n, self.share, piece) {
+                    if self.mode == 0 {
+                        // An ageing amplifier: its gain goes with the temperature of the housing, worse from day to day.
+                        let tired = 0.85 + 0.15 * (f64::from(s.day) / 5.0).min(1.0);
+                        raise(&mut level, a, b, ((b - a) / 5).clamp(60, 1500), tired as f32);
+                    } else if self.mode == 1 {
                         // A loose contact: comes and goes inside the bad stretch.
                         let mut at = a;
                         while at < b {
@@ -135,8 +145,11 @@ impl Fault {
                 }
             }
             Cause::BaseInterference | Cause::RoverInterference => {
-                for (a, b) in chunks(&mut r, n, self.share, 1100.0) {
-                    raise(&mut level, a, b, r.range(2.0, 40.0) as usize, 1.0);
+                // Mode 1: an emitter that comes by and goes again (a vehicle); else one that is switched on for a while.
+                let passing = self.mode == 1;
+                for (a, b) in chunks(&mut r, n, self.share, if passing { 260.0 } else { 1100.0 }) {
+                    let ramp = if passing { (b - a) / 3 } else { r.range(2.0, 40.0) as usize };
+                    raise(&mut level, a, b, ramp, 1.0);
                 }
                 // Jumpy within seconds.
                 let seed = mix(self.seed ^ s.t0 as u64);
@@ -167,6 +180,15 @@ impl Fault {
             Cause::BaseMoved => {
                 for (a, b) in chunks(&mut r, n, self.share, 3600.0) {
                     raise(&mut level, a, b, 0, 1.0);
+                    // A loose mount is knocked again and again: levels above 1 while it jerks and somebody stands there.
+                    let mut at = a as f64 + r.range(5.0, 60.0);
+                    while self.mode == 2 && (at as usize) < b {
+                        let l = r.range(4.0, 14.0);
+                        for v in level.iter_mut().take(((at + l) as usize).min(b)).skip(at as usize) {
+                            *v = KNOCKED;
+                        }
+                        at += l + r.range(50.0, 260.0) / (0.5 + s01);
+                    }
                 }
             }
             Cause::BaseRestart | Cause::RoverRestart => {
@@ -227,20 +249,15 @@ impl Fault {
                     raise(&mut level, a, b, 0, 1.0);
                 }
             }
-            Cause::SkyScintillation | Cause::SkyStorm => {
-                // Windows in absolute time, hour by hour of the fleet's clock, the same for every site under this sky.
-                let piece = 2700;
+            Cause::SkyScintillation => {
+                for (t, v) in level.iter_mut().enumerate() {
+                    *v = night_level(self, place, s.t0 + t as i64);
+                }
+            }
+            Cause::SkyStorm => {
                 for (t, v) in level.iter_mut().enumerate() {
                     let at = s.t0 + t as i64;
-                    let k = at.div_euclid(piece);
-                    let on = |k: i64| uni(sub(self.seed, "window"), k as u64, 7) < self.share + 0.12;
-                    let x = at.rem_euclid(piece);
-                    let here = if on(k) { 1.0 } else { 0.0 };
-                    // Soft edges of about five minutes.
-                    let before = if on(k - 1) { 1.0 } else { 0.0 };
-                    let w = (x as f32 / 300.0).min(1.0);
-                    let swing = 0.9 + 0.18 * smooth(self.seed, 9, at, 400);
-                    *v = ((before + (here - before) * w) * swing).clamp(0.0, 1.3);
+                    *v = if self.burst() { burst_level(self, place, at) } else { storm_level(self, place, at) };
                 }
             }
             Cause::RoverTracking => {
@@ -250,6 +267,22 @@ impl Fault {
             }
         }
         Act { fault: self, level }
+    }
+
+    /// A solar radio burst, not a geomagnetic storm.
+    pub(super) fn burst(&self) -> bool {
+        self.cause == Cause::SkyStorm && self.mode == 2
+    }
+
+    /// The antenna itself moves, not only the coordinates sent.
+    pub(super) fn loose_mount(&self) -> bool {
+        self.cause == Cause::BaseMoved && self.mode == 2
+    }
+
+    /// Rise of the noise floor by an emitter at full level, dB, on the first band and on the second.
+    pub(super) fn jam_db(&self) -> (f64, f64) {
+        let rise = 9.0 + 12.0 * self.strength;
+        if self.mode == 2 { (0.0, rise) } else { (rise, 0.0) }
     }
 
     /// Loss by band at full level for faults that act through the antenna line (linear in dB to good approximation).
@@ -316,39 +349,46 @@ impl Fault {
             return;
         }
         match self.cause {
+            Cause::BaseSecondFrequency if self.mode == 0 => {
+                let loss = level * (24.0 + 12.0 * self.strength) as f32;
+                fx.band_db.iter_mut().skip(1).for_each(|v| *v += loss);
+            }
             Cause::BaseSecondFrequency => {
-                fx.kill2 = fx.kill2.max(if level > 0.5 { 0.86 + 0.14 * self.strength as f32 } else { 0.0 })
+                // A dead branch takes every system; a spoilt setting may leave one.
+                let left = (self.mode == 2 && uni(self.seed, 15, 0) > 0.4 + 0.6 * self.strength)
+                    .then_some(1 + (self.seed % 3) as usize);
+                for (k, v) in fx.kill2.iter_mut().enumerate() {
+                    *v |= level > 0.5 && left != Some(k);
+                }
             }
             Cause::BaseWeakSignal | Cause::BaseAntennaPower => add(&mut fx.band_db, line, level),
             Cause::RoverTracking if self.mode == 0 => add(&mut fx.band_db, line, level),
-            Cause::RoverTracking => {
-                fx.kill2 = fx.kill2.max(if level > 0.5 { 0.9 + 0.1 * self.strength as f32 } else { 0.0 })
-            }
+            Cause::RoverTracking => fx.kill2.iter_mut().for_each(|v| *v |= level > 0.5),
             Cause::BaseInterference | Cause::RoverInterference => {
-                let rise = (14.0 + 9.0 * self.strength) as f32 * level;
-                match self.mode {
-                    // The first band alone; then all bands (a wide jammer); then everything but the first.
-                    0 => {
-                        fx.band_db[0] += rise;
-                        // Semi-codeless L2 needs a good first frequency.
-                        fx.band_db[2] += rise;
-                    }
-                    1 => {
-                        for (k, v) in fx.band_db.iter_mut().enumerate() {
-                            *v += if k == 2 { 2.0 * rise } else { rise };
-                        }
-                    }
-                    _ => {
-                        fx.band_db[1] += rise * 1.15;
-                        fx.band_db[2] += rise * 1.3;
-                        fx.band_db[3] += rise * 1.1;
-                        fx.band_db[4] += rise;
-                    }
+                // One band: every satellite in it, whatever its height.
+                let (first, second) = self.jam_db();
+                fx.band_db[0] += first as f32 * level;
+                fx.band_db[1] += second as f32 * level;
+                // Semi-codeless L2 needs the first frequency too.
+                fx.band_db[2] += (first + second) as f32 * level;
+            }
+            Cause::SkyStorm if self.burst() => {
+                // Noise temperature over that of the system, 0 dBi at L1 (check values 7.6: 15 dB at 1e6 units of flux).
+                let ratio = level * 10f32.powf(0.75 + 0.9 * self.strength as f32);
+                let db = |k: f32| 10.0 * (1.0 + k * ratio).log10();
+                // Longer waves catch more, and the Sun sends more of them.
+                let (l1, l2) = (db(1.0), db(2.3));
+                for (v, d) in fx.band_db.iter_mut().zip([l1, l2, l1 + l2, db(2.5), db(2.1)]) {
+                    *v += d;
                 }
+            }
+            Cause::BaseMoved if self.loose_mount() && level >= KNOCKED => {
+                fx.slip_p = fx.slip_p.max(0.5);
+                fx.band_db.iter_mut().for_each(|v| *v += 6.0);
             }
             Cause::BaseRestart | Cause::RoverRestart => fx.off = true,
             Cause::BaseFirmware if self.mode == 1 => {}
-            Cause::BaseFirmware | Cause::RoverFirmware if self.mode == 0 => fx.kill2 = fx.kill2.max(1.0),
+            Cause::BaseFirmware | Cause::RoverFirmware if self.mode == 0 => fx.kill2 = [true; 4],
             Cause::BaseFirmware | Cause::RoverFirmware => fx.reset = true,
             _ => {}
         }
@@ -358,13 +398,13 @@ impl Fault {
     pub(super) fn touches_tracking(&self, rover: Option<u8>) -> bool {
         match self.cause {
             Cause::SkyScintillation => true,
+            Cause::SkyStorm => self.burst(),
+            Cause::BaseMoved => self.loose_mount() && rover.is_none(),
             Cause::LinkOutage
             | Cause::LinkRange
             | Cause::LinkRover
             | Cause::LinkStationClash
-            | Cause::SkyStorm
             | Cause::LongBaseline
-            | Cause::BaseMoved
             | Cause::BaseMessages => false,
             Cause::BaseFirmware if self.mode == 1 => false,
             _ => match (self.target, rover) {
@@ -380,6 +420,52 @@ fn add(band: &mut [f32; 5], line: &[f32; 5], level: f32) {
     for (a, b) in band.iter_mut().zip(line) {
         *a += b * level;
     }
+}
+
+/// Level of a loose mount while it is knocked.
+const KNOCKED: f32 = 1.5;
+
+/// Where the antenna on a loose mount stands against its coordinates, m east, north, up, second by second: a step at
+/// every knock, a slow slide in between, a sway in the wind. Straightened when the bad stretch is over.
+pub(super) fn antenna_shift(act: &Act, s: &Session) -> Vec<[f32; 3]> {
+    let f = act.fault;
+    let mut at = [0f32; 3];
+    let mut knock = 0u64;
+    let mut before = 0f32;
+    let mut out = Vec::with_capacity(act.level.len());
+    for (i, &level) in act.level.iter().enumerate() {
+        if level < 0.5 {
+            at = [0.0; 3];
+        } else {
+            if level >= KNOCKED && before < KNOCKED {
+                knock += 1;
+                let size = 0.01 + 0.12 * f.strength * uni(f.seed, knock, 55);
+                let az = uni(f.seed, knock, 56) * std::f64::consts::TAU;
+                at[0] += (size * az.sin()) as f32;
+                at[1] += (size * az.cos()) as f32;
+                at[2] -= (size * 0.3) as f32;
+            }
+            let slide = 0.000_25 * f.strength as f32;
+            at[0] += slide * smooth(f.seed, 57, (s.t0 + i as i64) / 60, 10);
+            at[2] -= slide * 0.3;
+        }
+        before = level;
+        let sway = sway_m(act, s, i);
+        out.push([at[0] + sway[0], at[1] + sway[1], at[2]]);
+    }
+    out
+}
+
+/// Sway of a loose mount in the wind, m east and north: some centimetres within seconds.
+pub(super) fn sway_m(act: &Act, s: &Session, i: usize) -> [f32; 2] {
+    let level = act.level.get(i).copied().unwrap_or(0.0).min(1.0);
+    if level <= 0.0 {
+        return [0.0; 2];
+    }
+    let t = s.t0 + i as i64;
+    let gust = (0.5 + 0.6 * smooth(act.fault.seed, 58, t, 90)).max(0.0);
+    let size = level * gust * (0.03 + 0.06 * act.fault.strength as f32);
+    [size * smooth(act.fault.seed, 59, t, 3), size * smooth(act.fault.seed, 60, t, 3)]
 }
 
 /// Number of signals of the largest system table; cells are `satellite * MAX_SIGNALS + signal`.

@@ -1,7 +1,7 @@
 //! From two receivers and a radio path to a fix state, once with and once without each cause.
 
 use super::cause::Cause;
-use super::fault::{Act, Target};
+use super::fault::{Act, Target, sway_m};
 use super::machine::Path;
 use super::orbit::Constellation;
 use super::plan::{LinkKind, Plan, Rover, Session};
@@ -65,7 +65,7 @@ pub(super) fn base_sends(plan: &Plan, s: &Session, acts: &[Act], mask: u16, base
                     e.obs = false;
                     e.pos = false;
                 }
-                Cause::BaseMoved => {
+                Cause::BaseMoved if !f.loose_mount() => {
                     if level > 0.5 {
                         if f.mode == 1 {
                             if !moving {
@@ -278,10 +278,20 @@ pub(super) fn run(f: &Field, acts: &[Act], mask: u16, base: &Tracked, sent: &[Se
         // What a standard troposphere leaves over long distances.
         let tropo = 0.000_6 * (km - 15.0).max(0.0);
         let wrong = tropo + (f64::from(offset[0]).hypot(f64::from(offset[1]))) * km / 20_000.0;
+        // Irregularities: what base and rover see differently of them. Diffraction (the part that fades) differs beyond
+        // some 400 m, the size of the first Fresnel zone at the shell; refraction grows with the distance.
+        let [deep, rough] = base.rough.get(i).copied().unwrap_or_default().map(f64::from);
+        let rough = (0.12 * deep * (1.0 - (-km / 0.6).exp())).hypot(rough * (0.028 * km).min(0.2));
+        // A mount that sways: corrections of a moving antenna, taken for a standing one.
+        let mut sway = 0.0;
+        for a in acts.iter().filter(|a| a.fault.loose_mount()) {
+            let v = sway_m(a, s, i);
+            sway += f64::from(v[0].hypot(v[1]));
+        }
         let mp = f64::from(base.mp_m.get(i).copied().unwrap_or(0.0)) * 3.0;
         let aged = f64::from(age.min(60.0)) * 0.0012 * (1.0 + g / 20.0);
         let luck = 1.0 + 0.12 * f64::from(smooth(seed, 65, t, 90));
-        let err = ((iono * iono + mp * mp + aged * aged).sqrt() + wrong) * luck + 0.006;
+        let err = ((iono * iono + mp * mp + aged * aged + rough * rough + sway * sway).sqrt() + wrong) * luck + 0.006;
         // ---- state
         if fixed {
             let hopeless = n_eff < 4 || err > 0.085;

@@ -6,7 +6,7 @@ use super::cause::Cause;
 use super::clock::{self, rfc3339};
 use super::fix::Tally;
 use super::plan::{Plan, Session, Unit, World};
-use super::rng::{Rng, sub};
+use super::rng::{Rng, sub, uni};
 use super::side;
 use super::site::{Handed, Outcome};
 use serde_json::{Value, json};
@@ -193,6 +193,7 @@ pub(super) fn beside(world: &World, done: &[SiteDone], dir: &Path) -> Result<(us
     bytes += put(&dir.join("places.csv"), places(world).as_bytes())?;
     bytes += put(&dir.join("fieldwork.csv"), fieldwork(world).as_bytes())?;
     bytes += put(&dir.join("kp.txt"), kp(world).as_bytes())?;
+    bytes += put(&dir.join("flares.csv"), flares(world).as_bytes())?;
     bytes += put(&dir.join("catalogue.toml"), CATALOGUE.as_bytes())?;
     let spoil = world.scenario.confounders;
     if spoil {
@@ -401,6 +402,36 @@ fn kp(world: &World) -> String {
             f64::from(v) / 3.0,
             AP[usize::from(v)]
         );
+    }
+    out
+}
+
+/// X-ray flares: those of the radio bursts, some minutes ahead of them, and the harmless small ones of every week.
+fn flares(world: &World) -> String {
+    let mut list: Vec<(i64, String)> = Vec::new();
+    let mut seen = std::collections::BTreeSet::new();
+    for f in world.sites.iter().flat_map(|p| &p.faults).filter(|f| f.burst()) {
+        if seen.insert(f.seed) {
+            for (begin, _, size) in super::skyweather::bursts(f, world.days) {
+                // Size of flare and burst go together only loosely (check values 7.6).
+                let peak = 0.2 + 1.6 * size * f.strength + 0.5 * uni(f.seed, begin as u64, 87);
+                let class = if peak < 1.0 { format!("M{:.1}", peak * 10.0) } else { format!("X{peak:.1}") };
+                list.push((begin - 60 - (240.0 * uni(f.seed, begin as u64, 88)) as i64, class));
+            }
+        }
+    }
+    let mut r = Rng::new(sub(world.seed, "flares"));
+    for _ in 0..(world.days as usize + 1) {
+        if r.chance(0.6) {
+            let t = world.t0 + r.int(0, i64::from(world.days) * 86_400);
+            let letter = r.pick(&["C", "C", "M"], "C");
+            list.push((t, format!("{letter}{:.1}", r.range(1.0, 6.0))));
+        }
+    }
+    list.sort();
+    let mut out = String::from("time,class\n");
+    for (t, class) in list {
+        let _ = writeln!(out, "{},{class}", rfc3339(t));
     }
     out
 }

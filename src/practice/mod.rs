@@ -30,6 +30,7 @@
 //! | `output.ephemeris_interval_s` | 10 | seconds between ephemerides of one system, 1 to 600 |
 //! | `output.rinex_nav` | false | also a RINEX 3.04 navigation file in base bundles |
 //! | `output.two_signals` | false | two signals a satellite at most (small fleets on disk) |
+//! | `output.without` | [] | evidence held back: "cn0", "spectrum", "ages", "events" (and syslog), "metrics" |
 //! | `output.spoil_all` | false | one each of: unreadable zip, foreign file, unit without a card |
 //! | `fleet.sites` | | sites drawn at random, 1 to 2000 |
 //! | `fleet.rovers` | 2 | rovers a site, 1 to 50 |
@@ -144,7 +145,23 @@ pub fn shipped() -> Vec<&'static str> {
 /// a TOML file, the name of a shipped scenario, or `random:SITES,ROVERS,DAYS`. The same scenario and seed give the same
 /// bytes on any number of threads. Nothing is left half-written: a temporary folder beside `out` is renamed at the end.
 pub fn run(scenario: &str, out: &Path, seed: Option<u64>) -> Result<Summary, PracticeError> {
-    let sc = scenario::load(scenario)?;
+    run_without(scenario, out, seed, &[])
+}
+
+/// Like [`run`], with evidence held back (`cn0`, `spectrum`, `ages`, `events`, `metrics`): the same world and truth, less to
+/// see of it.
+///
+/// # Errors
+/// As [`run`]; a word that is not one of these is a scenario error.
+pub fn run_without(
+    scenario: &str,
+    out: &Path,
+    seed: Option<u64>,
+    without: &[String],
+) -> Result<Summary, PracticeError> {
+    let mut sc = scenario::load(scenario)?;
+    sc.output.without.extend_from_slice(without);
+    scenario::check(&sc)?;
     let seed = seed.or(sc.seed).unwrap_or(1);
     let ours = check_out(out)?;
     let world = plan::World::new(&sc, seed);

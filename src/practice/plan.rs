@@ -245,14 +245,23 @@ impl World {
             }
             sites.push(p);
         }
-        // Neighbours of a disturbed site feel it too, asked for or not.
+        // Neighbours of a disturbed site feel it too, asked for or not; a storm reaches every site of its latitudes at
+        // the time, a radio burst every sunlit one.
         let sources: Vec<(Place, Fault)> = sites
             .iter()
             .flat_map(|p| p.faults.iter().filter(|f| f.cause.sky()).map(|f| (p.place, f.clone())))
             .collect();
         for p in &mut sites {
             for (place, f) in &sources {
-                if place.distance_km(&p.place) < 300.0 && !p.causes.contains(&f.cause) && p.causes.len() < 5 {
+                if p.causes.contains(&f.cause) || p.causes.len() >= 5 {
+                    continue;
+                }
+                let felt = if f.cause == Cause::SkyStorm {
+                    p.sessions.iter().any(|s| f.act(s, &p.place).level.iter().step_by(60).any(|l| *l > 0.3))
+                } else {
+                    place.distance_km(&p.place) < 300.0
+                };
+                if felt {
                     let bit = p.causes.len() as u8;
                     p.causes.push(f.cause);
                     p.faults.push(Fault { bit, ..f.clone() });
@@ -325,7 +334,8 @@ fn wishes(s: &Scenario, r: &mut Rng) -> Vec<Wish> {
                 strength: None,
                 share: r.range(0.3, 0.7),
                 rover: r.below(f.rovers as usize) as u32,
-                mode: None,
+                // What hour of the day a disturbed sky needs depends on its kind.
+                mode: c.sky().then(|| r.below(3) as u32),
             })
             .collect();
         out.push(Wish {
@@ -376,9 +386,13 @@ fn site_plan(
     });
     let scint = causes.contains(&Cause::SkyScintillation);
     let storm = causes.contains(&Cause::SkyStorm);
+    let bursts = site.cause.iter().any(|c| c.id == Cause::SkyStorm.id() && c.mode == Some(2));
     let belt = w.belt.unwrap_or_else(|| {
         if scint {
             if r.chance(0.65) { Belt::Equatorial } else { Belt::Auroral }
+        } else if storm && bursts {
+            // With the Sun well above the horizon.
+            Belt::Middle
         } else if storm {
             if r.chance(0.6) { Belt::Middle } else { Belt::Auroral }
         } else {
@@ -425,6 +439,10 @@ fn site_plan(
         Some(q) => q.hour,
         None if scint && magnetic < 30.0 => (21.3 - hours / 2.0).clamp(17.5, 20.0),
         None if scint => r.range(19.0, 22.0),
+        // Radio bursts need the Sun, storms their hours.
+        None if storm && bursts => r.range(8.0, 11.0),
+        None if storm && magnetic > 55.0 => r.range(17.5, 21.0),
+        None if storm => r.range(13.0, 17.0),
         None => r.pick(&[6.5, 7.0, 7.5, 8.0, 9.0, 12.5, 13.0, 18.0, 21.5], 7.0) + r.range(-0.2, 0.2),
     });
     let first = t0 + ((start_hour - place.lon_deg / 15.0).rem_euclid(24.0) * 3600.0) as i64;
@@ -572,6 +590,7 @@ fn site_plan(
             share: inj.share,
             mode: inj.mode.unwrap_or_else(|| q.below(3) as u32),
             seed: q.next(),
+            onset: if cause == Cause::SkyStorm { p.sessions.first().map_or(t0, |s| s.t0 - q.int(0, 1800)) } else { 0 },
             traces: q.chance(0.75),
         };
         let fault = match near.filter(|n| n.fault.cause == cause) {
@@ -607,6 +626,24 @@ fn dress(p: &mut Plan, f: &Fault, q: &mut Rng) {
         Cause::BaseFirmware => {
             p.base.model = "RX-340";
             p.base.firmware = format!("4.1.{}", q.int(0, 4));
+        }
+        // An emitter near 1227 MHz hurts where L2 is the second frequency: older receivers, GPS and GLONASS.
+        Cause::BaseInterference if f.mode == 2 => {
+            p.base.model = "RX-210";
+            p.base.firmware = "2.8.0".into();
+            p.base.signals = [0b111, 0b11, 0b11, 0b11];
+            p.base.systems = [true, true, false, false];
+            p.sends_1230 = true;
+        }
+        Cause::RoverInterference if f.mode == 2 => {
+            if let Some(rv) = rover {
+                rv.unit.model = "RX-210";
+                rv.unit.firmware = "2.8.0".into();
+                rv.unit.nmea411 = false;
+                rv.unit.signals = [0b111, 0b11, 0b11, 0b11];
+                rv.unit.systems = [true, true, false, false];
+                p.base.systems[1] = true;
+            }
         }
         Cause::RoverFirmware => {
             if let Some(rv) = rover {

@@ -207,6 +207,11 @@ pub(super) struct SatObs {
     pub obs: [Obs; MAX_SIGNALS],
 }
 
+/// C/N0 in steps of `unit`; 0 = not given (DF015, DF403, DF408).
+fn cn0(dbhz: f32, unit: f64, top: i64) -> u64 {
+    if dbhz <= 0.0 { 0 } else { round(f64::from(dbhz), unit).clamp(1, top) as u64 }
+}
+
 /// DF402: 4-bit lock time.
 fn lock4(lock_s: i32) -> u64 {
     let ms = i64::from(lock_s.max(0)) * 1000;
@@ -373,9 +378,9 @@ pub(super) fn msm(
     }
     for (_, o, _) in cells {
         if wide {
-            b.put(round(f64::from(o.cn0_dbhz), 0.0625).clamp(1, 1023) as u64, 10);
+            b.put(cn0(o.cn0_dbhz, 0.0625, 1023), 10);
         } else {
-            b.put(round(f64::from(o.cn0_dbhz), 1.0).clamp(1, 63) as u64, 6);
+            b.put(cn0(o.cn0_dbhz, 1.0, 63), 6);
         }
     }
     if full {
@@ -423,7 +428,7 @@ pub(super) fn legacy(b: &mut Bits, out: &mut Vec<u8>, station: u16, sys: Sys, t:
         b.int(fit20(round(o1.phase_m - p1_m, 0.0005)), 20);
         b.put(lock7(o1.lock_s), 7);
         b.put(amb as u64, if glo { 7 } else { 8 });
-        b.put(round(f64::from(o1.cn0_dbhz), 0.25).clamp(1, 255) as u64, 8);
+        b.put(cn0(o1.cn0_dbhz, 0.25, 255), 8);
         match second {
             Some(k) => {
                 let o2 = s.obs[k];
@@ -433,7 +438,7 @@ pub(super) fn legacy(b: &mut Bits, out: &mut Vec<u8>, station: u16, sys: Sys, t:
                 b.int(if d.abs() > 8191 { -8192 } else { d }, 14);
                 b.int(fit20(round(o2.phase_m - p1_m, 0.0005)), 20);
                 b.put(lock7(o2.lock_s), 7);
-                b.put(round(f64::from(o2.cn0_dbhz), 0.25).clamp(1, 255) as u64, 8);
+                b.put(cn0(o2.cn0_dbhz, 0.25, 255), 8);
             }
             None => {
                 b.put(0, 2);

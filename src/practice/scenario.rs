@@ -36,6 +36,16 @@ pub(super) const SHIPPED: &[(&str, &str)] = &[
     ("two-causes", include_str!("scenarios/two-causes.toml")),
 ];
 
+/// Kinds of evidence that can be held back.
+pub(super) const MASKS: [&str; 5] = ["cn0", "spectrum", "ages", "events", "metrics"];
+
+impl Output {
+    /// Whether a kind of evidence is held back.
+    pub(super) fn hides(&self, what: &str) -> bool {
+        self.without.iter().any(|w| w == what)
+    }
+}
+
 fn yes() -> bool {
     true
 }
@@ -101,6 +111,8 @@ pub(super) struct Output {
     pub rinex_nav: bool,
     /// Fewer signals a satellite (two), for small fleets on disk.
     pub two_signals: bool,
+    /// Evidence held back, to see that a score falls without it: words of `MASKS`.
+    pub without: Vec<String>,
     /// Always the full set of spoiled extras: unreadable zip, foreign file, unit without card.
     pub spoil_all: bool,
 }
@@ -118,6 +130,7 @@ impl Default for Output {
             rinex_nav: false,
             two_signals: false,
             spoil_all: false,
+            without: Vec::new(),
         }
     }
 }
@@ -194,7 +207,7 @@ fn bad(key: &str, given: impl std::fmt::Display, accepted: impl std::fmt::Displa
     PracticeError::Scenario(format!("key `{key}`: {given} is not possible; accepted: {accepted}"))
 }
 
-/// Finds, parses and checks a scenario.
+/// Finds and parses a scenario.
 pub(super) fn load(scenario: &str) -> Result<Scenario, PracticeError> {
     let s = if let Some(rest) = scenario.strip_prefix("random:") {
         random(rest)?
@@ -212,7 +225,6 @@ pub(super) fn load(scenario: &str) -> Result<Scenario, PracticeError> {
             format!("a TOML file, random:SITES,ROVERS,DAYS, or one of {}", names.join(", ")),
         ));
     };
-    check(&s)?;
     Ok(s)
 }
 
@@ -235,12 +247,13 @@ fn random(rest: &str) -> Result<Scenario, PracticeError> {
         hours: 4.0,
         confounders: true,
         output: Output::default(),
-        fleet: Some(Fleet { sites, rovers, share_healthy: 0.2, share_two_causes: 0.2, causes: Vec::new() }),
+        fleet: Some(Fleet { sites, rovers, share_healthy: 0.2, share_two_causes: 0.36, causes: Vec::new() }),
         site: Vec::new(),
     })
 }
 
-fn check(s: &Scenario) -> Result<(), PracticeError> {
+/// Checks every value; names the key and what is accepted.
+pub(super) fn check(s: &Scenario) -> Result<(), PracticeError> {
     if !(0.25..=24.0).contains(&s.hours) {
         return Err(bad("hours", s.hours, "0.25 to 24"));
     }
@@ -267,6 +280,9 @@ fn check(s: &Scenario) -> Result<(), PracticeError> {
     seconds("output.base_interval_s", o.base_interval_s, &[1, 2, 5, 10])?;
     seconds("output.gst_interval_s", o.gst_interval_s, &[0, 1, 2, 5, 10, 30, 60])?;
     seconds("output.date_interval_s", o.date_interval_s, &[0, 1, 2, 5, 10, 30, 60])?;
+    for w in &o.without {
+        word("output.without", w, &MASKS)?;
+    }
     if !(1..=300).contains(&o.gsv_interval_s) {
         return Err(bad("output.gsv_interval_s", o.gsv_interval_s, "1 to 300"));
     }

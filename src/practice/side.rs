@@ -69,6 +69,7 @@ pub(super) fn events(plan: &Plan, s: &Session, acts: &[Act], unit: &Unit, rover:
                     let kind = if f.mode == 2 { "antenna-short" } else { "antenna-open" };
                     add(a + 1, kind, if f.mode == 2 { "current above limit" } else { "no current" });
                 }
+                Cause::BaseMoved if f.traces && f.loose_mount() => add(a, "moved", "tilt sensor"),
                 Cause::BaseMoved if f.traces => add(a, "position-change", "reference position set"),
                 Cause::BaseMessages if f.traces => add(a - 2, "settings-change", "output messages changed"),
                 Cause::LinkOutage if f.traces => {
@@ -190,13 +191,9 @@ pub(super) fn base_metrics(out: &mut String, s: &Session, acts: &[Act], unit: &U
                     }
                 }
                 Cause::BaseInterference => {
-                    let rise = (14.0 + 9.0 * a.fault.strength) * level;
-                    if a.fault.mode < 2 {
-                        l1 += rise;
-                    }
-                    if a.fault.mode > 0 {
-                        l2 += rise;
-                    }
+                    let (first, second) = a.fault.jam_db();
+                    l1 += first * level;
+                    l2 += second * level;
                 }
                 _ => {}
             }
@@ -242,13 +239,9 @@ pub(super) fn spectrum(out: &mut String, s: &Session, acts: &[Act], unit: &Unit)
         for a in acts.iter().filter(|a| a.fault.cause == Cause::BaseInterference) {
             let level = f64::from(a.level.get(i).copied().unwrap_or(0.0));
             if level > 0.1 {
-                let up = level * (14.0 + 9.0 * a.fault.strength) + 8.0;
-                if a.fault.mode < 2 {
-                    spikes.push((1575.0 + f64::from((a.fault.seed % 5) as u32), up));
-                }
-                if a.fault.mode > 0 {
-                    spikes.push((1226.0 + f64::from((a.fault.seed % 4) as u32), up));
-                }
+                let (first, second) = a.fault.jam_db();
+                let centre = if second > 0.0 { 1226 + a.fault.seed % 4 } else { 1575 + a.fault.seed % 5 };
+                spikes.push((centre as f64, level * (first + second) + 8.0));
             }
         }
         for (a, b) in [(1160, 1300), (1555, 1612)] {

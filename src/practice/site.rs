@@ -2,7 +2,7 @@
 
 use super::bundle::File;
 use super::clock;
-use super::fault::{Act, MAX_SIGNALS};
+use super::fault::{Act, MAX_SIGNALS, antenna_shift};
 use super::fix::{self, Epoch, Field, Lost, Tally};
 use super::machine;
 use super::nmea::{self, Gga, InView};
@@ -38,6 +38,8 @@ struct BaseWriter<'a> {
     session: &'a Session,
     sent: &'a [fix::Sent],
     storm: Vec<f32>,
+    /// Antenna on a loose mount against its place; empty when it stands fast.
+    shift: Vec<[f32; 3]>,
     x: [f64; 3],
     bits: Bits,
     out: Vec<u8>,
@@ -130,10 +132,15 @@ impl BaseWriter<'_> {
                 continue;
             }
             let Some(sat) = self.world.sky.sats.get(k) else { continue };
-            let (_, el) = self.geo.direction(row, t);
-            let (range, rate) = self.geo.range(row, t);
+            let (az, el) = self.geo.direction(row, t);
+            let (mut range, rate) = self.geo.range(row, t);
+            if let Some(d) = self.shift.get(i) {
+                let (e, a) = (el.to_radians(), az.to_radians());
+                let d = d.map(f64::from);
+                range -= d[0] * e.cos() * a.sin() + d[1] * e.cos() * a.cos() + d[2] * e.sin();
+            }
             let tropo = 2.4 / (el.to_radians().sin() + 0.01);
-            let tec = slant_tecu(&p.place, self.seed, k as u64, el, t, storm, st.s4[row]);
+            let tec = slant_tecu(&p.place, self.seed, k as u64, el, t, storm, st.rough[row]);
             let common = range + clk + tropo;
             let mut so = SatObs { id: sat.id, fcn: sat.fcn, obs: [Obs::default(); MAX_SIGNALS] };
             let h = bits(self.seed, t as u64, 0x900 + k as u64);
@@ -156,6 +163,7 @@ impl BaseWriter<'_> {
                     self.amb[cell] = ((2.0 * iono / lambda).round() + f64::from(st.cycles[cell])) * lambda;
                 }
                 let cn0 = st.cn0[cell];
+                let reported = if self.world.scenario.output.hides("cn0") { 0.0 } else { cn0 };
                 let weak = 10f64.powf(f64::from(45.0 - cn0).clamp(-10.0, 30.0) / 20.0);
                 let code = match sig.band {
                     Band::L5 => 0.10,
@@ -167,12 +175,9 @@ impl BaseWriter<'_> {
                 so.obs[n] = Obs {
                     have: true,
                     code_m: common + iono + f64::from(st.mp_code[cell]) + code * f64::from(z0),
-                    phase_m: common - iono
-                        + self.amb[cell]
-                        + phase * f64::from(z1)
-                        + 0.004 * f64::from(st.mp_code[cell]),
+                    phase_m: common - iono + self.amb[cell] + phase * f64::from(z1) + f64::from(st.mp_phase[cell]),
                     rate_ms: rate + clk_rate + 0.004 * f64::from(z0) * weak.min(3.0),
-                    cn0_dbhz: cn0,
+                    cn0_dbhz: reported,
                     lock_s: lock,
                     half: lock < 1,
                 };
@@ -196,6 +201,7 @@ impl BaseWriter<'_> {
 /// GSV and GSA sentences of a rover at one second.
 fn in_view(world: &World, rover: &Rover, geo: &Geometry, t: i64, st: &State, small: bool) -> Vec<u8> {
     let mut out = Vec::new();
+    let hide = world.scenario.output.hides("cn0");
     let id_of = |sys: Sys, id: u8| u16::from(id) + if sys == Sys::Glo { 64 } else { 0 };
     let talkers: [&[u8; 2]; 4] = [b"GP", b"GL", b"GA", b"GB"];
     let mut rows: [Vec<(usize, InView)>; 4] = Default::default();
@@ -238,7 +244,8 @@ fn in_view(world: &World, rover: &Rover, geo: &Geometry, t: i64, st: &State, sma
                     let c = row * MAX_SIGNALS + n;
                     let cn0 = (st.since[c] != -1).then(|| st.cn0[c].round().clamp(0.0, 99.0) as u8);
                     // A satellite without this signal is not in its list.
-                    (n == 0 || cn0.is_some()).then_some(InView { cn0, ..*v })
+                    let shown = if hide { None } else { cn0 };
+                    (n == 0 || cn0.is_some()).then_some(InView { cn0: shown, ..*v })
                 })
                 .collect();
             nmea::gsv(&mut out, talkers[sys.ix()], &group, rover.unit.nmea411.then_some(sig.nmea));
@@ -263,6 +270,7 @@ fn write_nmea(
     let geoid = ((12.0 + 30.0 * (plan.place.lon_deg / 40.0).sin()) * 1000.0).round() / 1000.0;
     let small = world.scenario.output.two_signals;
     let digits = if small { 6 } else { 7 };
+    let hide_age = world.scenario.output.hides("ages");
     let mut view = views.iter().peekable();
     for (i, e) in epochs.iter().enumerate() {
         while view.peek().is_some_and(|(k, _)| *k < i) {
@@ -294,7 +302,7 @@ fn write_nmea(
             hdop: (2.4 / (f64::from(e.used) + 2.0).sqrt()).clamp(0.4, 9.9),
             alt_m: plan.place.h_m + ground + f64::from(e.offset_m[2]) + v * g(3) - geoid,
             geoid_m: geoid,
-            age_s: e.age_s,
+            age_s: if hide_age { -1.0 } else { e.age_s },
             station: if e.foreign { plan.other_station } else { plan.station },
             digits,
         };
@@ -328,7 +336,7 @@ pub(super) fn run(world: &World, plan: &Plan) -> Outcome {
 }
 
 fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
-    let acts: Vec<Act> = plan.faults.iter().map(|f| f.act(s)).collect();
+    let acts: Vec<Act> = plan.faults.iter().map(|f| f.act(s, &plan.place)).collect();
     let geo = Geometry::new(&world.sky, &plan.place, s, &[true; 4]);
     let all: u16 = plan.faults.iter().fold(0, |m, f| m | 1 << f.bit);
     let touch =
@@ -365,7 +373,7 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
     let Some(base) = bases.get(&key) else { return };
     let sent = fix::base_sends(plan, s, &acts, all, base);
     let mut storm = vec![0f32; s.n];
-    for a in acts.iter().filter(|a| a.fault.cause == super::cause::Cause::SkyStorm) {
+    for a in acts.iter().filter(|a| a.fault.cause == super::cause::Cause::SkyStorm && !a.fault.burst()) {
         for (v, l) in storm.iter_mut().zip(&a.level) {
             *v += l * (10.0 + 14.0 * a.fault.strength as f32);
         }
@@ -378,6 +386,7 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
         session: s,
         sent: &sent,
         storm,
+        shift: acts.iter().find(|a| a.fault.loose_mount()).map_or(Vec::new(), |a| antenna_shift(a, s)),
         x: plan.place.ecef(),
         bits: Bits::default(),
         out: Vec::with_capacity(s.n * 400),
@@ -392,13 +401,15 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
     let stamp = clock::date(s.t0).replace('-', "");
     let mut files = vec![File { name: format!("{}_{stamp}.rtcm3", plan.base.id), bytes: rtcm }];
     let events = side::events(plan, s, &acts, &plan.base, None);
-    extras(&mut files, plan, &plan.base, s, &events, &stamp);
-    if plan.base.logs_metrics {
+    if !world.scenario.output.hides("events") {
+        extras(&mut files, plan, &plan.base, s, &events, &stamp);
+    }
+    if plan.base.logs_metrics && !world.scenario.output.hides("metrics") {
         let mut text = String::new();
         side::base_metrics(&mut text, s, &acts, &plan.base, &base.on);
         files.push(File { name: format!("metrics_{stamp}.csv"), bytes: text.into_bytes() });
     }
-    if plan.base.logs_spectrum {
+    if plan.base.logs_spectrum && !world.scenario.output.hides("spectrum") {
         let mut text = String::new();
         side::spectrum(&mut text, s, &acts, &plan.base);
         files.push(File { name: format!("spectrum_{stamp}.csv"), bytes: text.into_bytes() });
@@ -456,8 +467,10 @@ fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
         let bytes = write_nmea(world, plan, rover, s, &path, epochs, &views);
         let mut files = vec![File { name: format!("{}_{stamp}.nmea", rover.unit.id), bytes }];
         let events = side::events(plan, s, &acts, &rover.unit, Some(index));
-        extras(&mut files, plan, &rover.unit, s, &events, &stamp);
-        if rover.unit.logs_metrics {
+        if !world.scenario.output.hides("events") {
+            extras(&mut files, plan, &rover.unit, s, &events, &stamp);
+        }
+        if rover.unit.logs_metrics && !world.scenario.output.hides("metrics") {
             let mut text = String::new();
             let radio = plan.link.kind != super::plan::LinkKind::Network;
             side::rover_metrics(&mut text, s, &rover.unit, epochs, radio);

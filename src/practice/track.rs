@@ -3,12 +3,12 @@
 use super::cause::Cause;
 use super::clock;
 use super::earth::Place;
-use super::fault::{Act, Fx, MAX_SIGNALS};
+use super::fault::{Act, Fault, Fx, MAX_SIGNALS};
 use super::orbit::{C_MS, Constellation};
 use super::plan::{Session, Unit};
 use super::rng::{bits, mix, pair, smooth, uni};
 use super::signal::{Band, SIGNALS, hz, pattern_dbi, sends};
-use super::skyweather::patch_s4;
+use super::skyweather::irregular;
 
 /// Seconds between nodes of the geometry grid.
 const STEP: i64 = 30;
@@ -106,6 +106,9 @@ pub(super) struct Tracked {
     pub on: Vec<bool>,
     /// Carrier error from reflections over the usable satellites, m.
     pub mp_m: Vec<f32>,
+    /// Depth of scintillation and roughness of the ionosphere over the satellites good on two frequencies (root mean
+    /// squares, 0 to 1).
+    pub rough: Vec<[f32; 2]>,
 }
 
 /// The tracking state that a recorder sees.
@@ -118,9 +121,21 @@ pub(super) struct State {
     pub cycles: Vec<i32>,
     /// Code error from reflections, m.
     pub mp_code: Vec<f32>,
-    /// Scintillation depth of each satellite row.
+    /// Carrier error from reflections, m.
+    pub mp_phase: Vec<f32>,
+    /// Scintillation depth of each satellite row, first frequency.
     pub s4: Vec<f32>,
+    /// Roughness of the content on the way to each satellite.
+    pub rough: Vec<f32>,
     pub on: bool,
+}
+
+/// Depth of scintillation by band over that on the first frequency.
+const DEPTH: [f32; 5] = [1.0, 1.45, 1.45, 1.55, 1.38];
+
+/// Change of a level in dB when the intensity changes by `swing` of its mean.
+fn decibels(swing: f32) -> f32 {
+    if swing == 0.0 { 0.0 } else { 10.0 * (1.0 + swing).max(0.01).log10() }
 }
 
 /// C/N0 in dB-Hz for a clear sky, by noise densities of the five bands.
@@ -133,6 +148,33 @@ fn clear_sky(noise: &[f32; 5], sig: &super::signal::Signal, power_db: f32, gain_
     } else {
         x
     }
+}
+
+/// Loss in dB and chance of a slip a second behind an obstruction: a window of azimuth stands open above 13 degrees, and a
+/// hole overhead; elsewhere walls of uneven height. Behind an edge the wave is diffracted (ITU-R P.526 section 4.1, one
+/// knife edge, distance of some metres): the loss grows with the angle below the edge.
+fn wall_loss(f: &Fault, unit: &Unit, az: f64, e: f64, off: f64) -> (f32, f32) {
+    // Bad enough to matter for the satellites there are: fewer systems, wider window.
+    let wide = 36.0 + 36.0 / unit.systems.iter().filter(|s| **s).count().max(1) as f64 * 1.4;
+    let half = wide - 0.4 * wide * f.strength;
+    let top = |k: i64| 66.0 + 8.0 * f.strength + 12.0 * (uni(f.seed, 12, k.rem_euclid(15) as u64) - 0.5);
+    let (k, w) = ((az / 24.0).floor() as i64, (az / 24.0).fract());
+    let wall = top(k) + (top(k + 1) - top(k)) * w;
+    // Angle below the nearest edge, degrees; negative in the open.
+    let behind = if off < half { 13.0 - e } else { (wall - e).min((off - half) * e.to_radians().cos()).max(13.0 - e) };
+    let behind = if off < half && e > 13.0 { behind.max(-(half - off) * e.to_radians().cos()) } else { behind };
+    let d = 3.0 + 7.0 * uni(f.seed, 16, 0);
+    let v = behind.to_radians() * (2.0 * d / 0.19).sqrt();
+    let loss = if v > -0.78 { 6.9 + 20.0 * (((v - 0.1).powi(2) + 1.0).sqrt() + v - 0.1).log10() } else { 0.0 };
+    // Behind metal nothing is left but the diffracted wave, at most 30 dB down.
+    let slip = if behind.abs() < 2.0 {
+        0.05
+    } else if behind > 0.0 {
+        0.015
+    } else {
+        0.0
+    };
+    (loss.clamp(0.0, 30.0) as f32, slip)
 }
 
 /// Follows the sky through a session. `mask` selects the causes that act. `lane` separates the luck of this unit.
@@ -157,12 +199,17 @@ pub(super) fn follow(
     let mhz = [1575.42, 1227.6, 1227.6, 1176.45, 1268.52];
     let noise = mhz.map(|f| unit.chain.noise_dbm_hz(f, 0.0, 0.0));
     let seed = mix(unit.seed ^ s.t0 as u64);
+    // Below this a receiver of this build loses lock, dB-Hz: civil signals at 18 to 20, semi-codeless L2 at 20 to 24.
+    let build = uni(unit.seed, 98, 0) as f32;
+    let floor = [18.0, 18.0, 20.0 + 2.0 * build, 18.0, 18.0].map(|v| v + 2.0 * build);
     let mut st = State {
         cn0: vec![0.0; cells],
         since: vec![-1; cells],
         cycles: vec![0; cells],
         mp_code: vec![0.0; cells],
+        mp_phase: vec![0.0; cells],
         s4: vec![0.0; rows],
+        rough: vec![0.0; rows],
         on: true,
     };
     let mut slow = vec![-99f32; cells];
@@ -192,6 +239,7 @@ pub(super) fn follow(
         slip: Vec::with_capacity(s.n),
         on: Vec::with_capacity(s.n),
         mp_m: Vec::with_capacity(s.n),
+        rough: Vec::with_capacity(s.n),
     };
     let mut was_off = false;
     for i in 0..s.n {
@@ -233,28 +281,22 @@ pub(super) fn follow(
                     let s01 = f.strength;
                     match f.cause {
                         Cause::BaseObstruction => {
-                            // Bad enough to matter for the satellites there are: fewer systems, wider window.
-                            let wide = 36.0 + 36.0 / unit.systems.iter().filter(|s| **s).count().max(1) as f64 * 1.4;
-                            // Open is a window of azimuth above 15 degrees, and a hole overhead.
-                            let open = off < wide - 0.4 * wide * s01 && e > 15.0;
-                            let hole = e > 72.0 + 8.0 * s01;
-                            if !open && !hole {
-                                let depth = 14.0 + 14.0 * uni(f.seed, 12, (az / 8.0) as u64 * 40 + (e / 6.0) as u64);
-                                cut += level * depth as f32;
-                                slip += 0.012 * level;
-                            }
+                            let loss = wall_loss(f, unit, az, e, off);
+                            cut += level * loss.0;
+                            slip += level * loss.1;
                         }
                         Cause::BaseMultipath => {
                             // Metal all round: the reflected wave is strong below a height, strongest towards the wall.
                             let reach = (1.3 - e / 75.0).clamp(0.0, 1.0) * (1.0 - off / 300.0);
                             wall = wall.max(level * (0.5 + 0.55 * s01) as f32 * reach as f32);
+                            // Way round by the wall: twice its distance, seen along the ray.
                             wall_path =
-                                2.0 * (4.0 + 9.0 * uni(f.seed, 13, 0)) * e.to_radians().cos() * off.to_radians().cos();
+                                2.0 * (2.5 + 6.0 * uni(f.seed, 13, 0)) * e.to_radians().cos() * off.to_radians().cos();
                             slip += 0.01 * wall;
                         }
                         Cause::SkyScintillation => {
                             let (lat, lon) = place.pierce(az, e.max(5.0));
-                            st.s4[row] = patch_s4(a, lat, lon, t, i);
+                            (st.s4[row], st.rough[row]) = irregular(a, lat, lon, t, i);
                         }
                         _ => {}
                     }
@@ -285,9 +327,17 @@ pub(super) fn follow(
                     let l = lambda[row][n];
                     let path = 2.0 * unit.ground_h_m * sin;
                     let turn = |p: f64| ((p / l).fract() * std::f64::consts::TAU) as f32;
-                    let (cg, cw) = (turn(path).cos(), turn(wall_path).cos());
+                    let (sg, cg) = turn(path).sin_cos();
+                    let (sw, cw) = turn(wall_path).sin_cos();
                     let amp = 1.0 + ground_a * cg + wall * 0.9 * cw;
-                    st.mp_code[c] = ground_a * cg * path as f32 + wall * cw * wall_path as f32 * 0.6;
+                    // A short reflection shifts the code by its share of the sum (Georgiadou & Kleusberg 1988); the
+                    // correlator of today's receivers leaves about half of it.
+                    let code = |a: f32, cos: f32, p: f64| {
+                        0.5 * p as f32 * a * (cos + a) / (1.0 + 2.0 * a * cos + a * a).max(0.1)
+                    };
+                    st.mp_code[c] = code(ground_a, cg, path) + code(wall * 0.6, cw, wall_path.abs());
+                    let turned = (ground_a * sg + wall * 0.9 * sw).atan2(amp);
+                    st.mp_phase[c] = (l / std::f64::consts::TAU) as f32 * turned;
                     let ripple = 20.0 * amp.max(0.12).log10();
                     slow[c] = clear_sky(&noise, sig, sat.power_db, gain) + ripple
                         - cut * if sig.band == Band::L2W { 2.0 } else { 1.0 };
@@ -303,6 +353,7 @@ pub(super) fn follow(
             out.slip.push(0);
             out.on.push(false);
             out.mp_m.push(0.0);
+            out.rough.push([0.0; 2]);
             record(i, &st);
             continue;
         }
@@ -313,7 +364,7 @@ pub(super) fn follow(
             }
         }
         let (mut dual, mut any, mut slipped) = (0u128, 0u128, 0u128);
-        let (mut mp2, mut mpn) = (0f32, 0f32);
+        let (mut mp2, mut mpn, mut deep2, mut rough2) = (0f32, 0f32, 0f32, 0f32);
         for row in 0..rows {
             let k = geo.sats[row];
             let bit = 1u128 << (k & 127);
@@ -329,19 +380,15 @@ pub(super) fn follow(
             let (g2, g3) = pair(h2);
             let g = [g0, g1, g2, g3];
             let luck = (mix(h2) >> 40) as f32 / (1u32 << 24) as f32;
-            let s4 = st.s4[row];
-            let fade = if s4 > 0.05 {
-                // Intensity swings with the depth of scintillation; both edges soft within a few seconds.
-                let w = smooth(seed ^ 0x5C, k as u64, t, 3) * 1.25 * s4 * 1.5;
-                10.0 * (1.0 + w).max(0.004).log10()
-            } else {
-                0.0
-            };
-            let killed = fx.kill2 > 0.0 && uni(seed, k as u64, 5) < f64::from(fx.kill2);
+            let (s4, rough) = (st.s4[row], st.rough[row]);
+            // Intensity swings with the depth of scintillation, within a few seconds.
+            let swing = if s4 > 0.05 { smooth(seed ^ 0x5C, k as u64, t, 3) * 1.15 * s4 } else { 0.0 };
+            let killed = sky.sats.get(k).is_some_and(|v| fx.kill2[v.sys.ix()]);
             let mut slip_p = slip_base[row] + fx.slip_p;
-            if s4 > 0.05 {
-                slip_p += 0.09 * s4 * s4;
+            if rough > 0.05 {
+                slip_p += 0.09 * s4 * s4 + 0.02 * rough * rough;
             }
+            let fade = decibels(swing);
             let slip_now = luck < slip_p;
             let (mut first, mut second) = (false, false);
             for n in 0..MAX_SIGNALS {
@@ -351,18 +398,15 @@ pub(super) fn follow(
                 let c = row * MAX_SIGNALS + n;
                 let b = band[row][n];
                 let mut v = slow[c] - fx.band_db[b as usize] + 0.45 * g[n];
-                if fade != 0.0 {
-                    v += if n == 0 { fade } else { fade * 1.35 };
+                if swing != 0.0 {
+                    // Depth goes with f^-1.5 (check values 7.3).
+                    v += decibels(swing * DEPTH[b as usize]);
                 }
-                let drop = match b {
-                    Band::L1 => 25.5,
-                    Band::L2W => 9.0,
-                    _ => 24.0,
-                };
+                let drop = floor[b as usize];
                 if (n > 0 && killed) || fx.reset {
                     v = 0.0;
                 }
-                if st.since[c] >= 0 || (warm && i == 0) {
+                if st.since[c] != -1 || (warm && i == 0) {
                     if v < drop {
                         st.since[c] = -1;
                         ready[c] = it + 1;
@@ -373,7 +417,7 @@ pub(super) fn follow(
                     }
                 }
                 if st.since[c] == -1 {
-                    if v < drop + 3.0 {
+                    if v < drop + 4.0 {
                         let wait =
                             2 + (uni(seed ^ c as u64, 21, t as u64) * if b == Band::L2W { 14.0 } else { 6.0 }) as i32;
                         ready[c] = ready[c].max(it + wait);
@@ -384,7 +428,7 @@ pub(super) fn follow(
                 }
                 if st.since[c] != -1 {
                     st.cn0[c] = v;
-                    if slip_now && (n == 0 || s4 > 0.1 || h2 & 3 == 0) {
+                    if slip_now && (n == 0 || rough > 0.1 || h2 & 3 == 0) {
                         st.since[c] = it;
                         st.cycles[c] += 1 + (h2 >> 33 & 7) as i32;
                     }
@@ -393,17 +437,19 @@ pub(super) fn follow(
                         any |= bit;
                         first = held && v >= 30.5;
                     } else {
-                        second |= held && v >= if b == Band::L2W { 16.0 } else { 29.0 };
+                        second |= held && v >= if b == Band::L2W { 22.0 } else { 29.0 };
                     }
                 }
             }
-            if slip_now || (s4 > 0.35 && fade < -7.0) {
+            if slip_now || (s4 > 0.35 && fade < -5.0) {
                 slipped |= bit;
             }
             if first && second && el[row] > 10.0 {
                 dual |= bit;
                 mp2 += err[row] * err[row];
                 mpn += 1.0;
+                deep2 += s4 * s4;
+                rough2 += rough * rough;
             }
         }
         out.dual.push(dual);
@@ -411,6 +457,7 @@ pub(super) fn follow(
         out.slip.push(slipped);
         out.on.push(true);
         out.mp_m.push(if mpn > 0.0 { (mp2 / mpn).sqrt() } else { 0.0 });
+        out.rough.push(if mpn > 0.0 { [(deep2 / mpn).sqrt(), (rough2 / mpn).sqrt()] } else { [0.0; 2] });
         record(i, &st);
     }
     out

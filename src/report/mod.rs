@@ -8,6 +8,8 @@
 //! all files -> [folder] a temporary folder beside the target, renamed at the end
 //! ```
 
+mod draw;
+mod figures;
 mod folder;
 mod json;
 mod names;

@@ -92,6 +92,7 @@ pub(super) fn verdicts(pictures: &Pictures) -> String {
                 p.others.to_string(),
                 p.neighbours.to_string(),
                 evidence.join(" "),
+                p.ruled_out.join(" "),
             ]
         })
     });
@@ -107,6 +108,7 @@ pub(super) fn verdicts(pictures: &Pictures) -> String {
             "others_observed",
             "neighbours_observed",
             "evidence",
+            "ruled_out",
         ],
         rows,
     )

@@ -1,7 +1,10 @@
 //! An invented fleet for the tests of this room: sites, units and people do not exist.
 
 use crate::model::findings::*;
-use crate::model::picture::{Mark, Pictures, SitePicture, SmallTable, Strip, StripKind};
+use crate::model::picture::{
+    DayTotal, ElevationCurve, MagneticEdge, Mark, Pictures, Profile, Rhythm, Shade, Share, SitePicture, SitePlan,
+    SkyCell, SkyView, SmallTable, Strip, StripKind, Track, TrackBin, WhoElse,
+};
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs, parse_utc, rfc3339};
 
 fn at(text: &str) -> UtcMs {
@@ -226,7 +229,138 @@ fn larkfield_picture(days: &[&str]) -> SitePicture {
                 ["1230", "GLONASS biases", "10 s", "20 s"].map(str::to_owned).to_vec(),
             ],
         }],
-        stretches: Vec::new(),
+        ..measured(days)
+    }
+}
+
+fn minutes(observed: i64, lost: i64) -> Share {
+    Share { observed_ms: observed * MINUTE_MS, lost_ms: lost * MINUTE_MS }
+}
+
+/// Everything of the picture that is measured: tracks, who else, conditions, rhythm, plan and sky.
+fn measured(days: &[&str]) -> SitePicture {
+    let begin = at("2026-05-04");
+    let day = |d: &str| at(&format!("{d}T00:00:00+02:00"));
+    // Bins of 10 minutes, from 6 to 17 o'clock of the zone each day.
+    let bins = |value: &dyn Fn(u32) -> f32| -> Vec<TrackBin> {
+        (0..days.len() as u32)
+            .flat_map(|d| (27..93).map(move |k| (d * 144 + k, k)))
+            .map(|(at, k)| TrackBin { at, low: value(k) - 2.0, mid: value(k), high: value(k) + 2.0 })
+            .collect()
+    };
+    let track = |label: &str, unit: &str, floor: f64, ceiling: f64, limit: Option<(f64, String)>, bins| Track {
+        label: label.to_owned(),
+        what: "lowest, middle and highest".to_owned(),
+        unit: unit.to_owned(),
+        bin_ms: 10 * MINUTE_MS,
+        floor,
+        ceiling,
+        log: unit == "s",
+        limit,
+        bins,
+    };
+    let mut clock = vec![Share::default(); 48];
+    for (k, c) in clock.iter_mut().enumerate().take(34).skip(13) {
+        *c = minutes(30, if (18..21).contains(&k) { 30 } else { 0 });
+    }
+    let sky = (0..9)
+        .flat_map(|e| (0..24).map(move |a| (f64::from(a) * 15.0, f64::from(e) * 10.0)))
+        .map(|(azimuth_deg, elevation_deg)| {
+            let hole = elevation_deg < 40.0 && !(45.0..315.0).contains(&azimuth_deg);
+            let blocked = elevation_deg < 30.0 && (90.0..135.0).contains(&azimuth_deg);
+            SkyCell {
+                azimuth_deg,
+                elevation_deg,
+                minutes: if hole || blocked { 0 } else { 90 },
+                cn0_off_db: 0.1,
+                scatter_db: if (180.0..210.0).contains(&azimuth_deg) && elevation_deg < 20.0 { 3.0 } else { 0.7 },
+                in_reach: !hole,
+            }
+        })
+        .collect();
+    SitePicture {
+        shades: days
+            .iter()
+            .map(|d| Shade { from: day(d) - 3 * HOUR_MS, to: day(d) + 5 * HOUR_MS, night: true })
+            .chain(days.iter().map(|d| Shade { from: day(d) + 18 * HOUR_MS, to: day(d) + 30 * HOUR_MS, night: false }))
+            .collect(),
+        tracks: vec![
+            track("Age of corrections at the rovers", "s", 0.5, 120.0, Some((5.0, "old from here".to_owned())), {
+                bins(&|_| 3.2)
+            }),
+            track("LF-BASE: satellites with a second frequency", "%", 0.0, 100.0, None, {
+                bins(&|k| if (42..51).contains(&k) { 2.0 } else { 97.0 })
+            }),
+            track("LF-BASE: C/N0 L1", "dB-Hz", 20.0, 55.0, None, bins(&|k| 44.0 + (k % 7) as f32 / 3.0)),
+        ],
+        days: days
+            .iter()
+            .map(|d| DayTotal {
+                day: (*d).to_owned(),
+                from: day(d),
+                to: day(d) + 24 * HOUR_MS,
+                observed_ms: 22 * HOUR_MS,
+                lost_ms: 3 * HOUR_MS,
+            })
+            .collect(),
+        who_else: Some(WhoElse {
+            units: vec!["DZ-03".to_owned(), "EX-14".to_owned()],
+            usual: vec![0.17, 0.15],
+            together: vec![vec![minutes(570, 570), minutes(540, 450)], vec![minutes(455, 450), minutes(460, 460)]],
+            left_out: 0,
+        }),
+        by_age: Some(Profile {
+            unit: "s".to_owned(),
+            bins: vec![
+                (1.0, Some(2.0), minutes(6500, 1000)),
+                (2.0, Some(3.0), minutes(80, 10)),
+                (30.0, Some(60.0), minutes(32, 32)),
+            ],
+            missing: minutes(0, 0),
+        }),
+        by_distance: Some(Profile {
+            unit: "km".to_owned(),
+            bins: vec![(0.5, Some(1.0), minutes(3000, 480)), (1.0, Some(2.0), minutes(3600, 560))],
+            missing: Share::default(),
+        }),
+        rhythm: Some(Rhythm {
+            cell_min: 30,
+            days: days.iter().map(|d| ((*d).to_owned(), clock.clone())).collect(),
+            sidereal: clock.clone(),
+            clock,
+        }),
+        plan: Some(SitePlan {
+            cell_m: 20.0,
+            cells: (0..12).flat_map(|x| (0..9).map(move |y| (x, y, minutes(60, i64::from(x * y % 5))))).collect(),
+            base: Some((-420.0, 130.0)),
+            outside: Share::default(),
+        }),
+        skies: vec![SkyView {
+            unit: "LF-BASE".to_owned(),
+            step_azimuth_deg: 15.0,
+            step_elevation_deg: 10.0,
+            cells: sky,
+            lowest_deg: (0..24).map(|a| (!(3..21).contains(&a)).then_some(41.0).or(Some(10.0))).collect(),
+        }],
+        elevation: vec![ElevationCurve {
+            unit: "LF-BASE".to_owned(),
+            band: "L1".to_owned(),
+            bins: (1..17)
+                .map(|k| {
+                    (f64::from(k) * 5.0, f64::from(k + 1) * 5.0, 32.0 + k as f32, 36.0 + k as f32, 40.0 + k as f32, 400)
+                })
+                .collect(),
+            expected: vec![
+                (5.0, 10.0, 33.0, 40.0),
+                (10.0, 20.0, 37.0, 43.0),
+                (20.0, 40.0, 41.0, 47.0),
+                (40.0, 60.0, 45.0, 50.0),
+                (60.0, 90.0, 47.0, 53.0),
+            ],
+            expected_from: "common practice, no source".to_owned(),
+        }],
+        from: begin,
+        ..SitePicture::default()
     }
 }
 
@@ -329,7 +463,10 @@ pub(super) fn fleet() -> (Findings, Pictures) {
         ],
     };
     let used = ["fleet register: week-19/fleet.toml", "complaints: week-19/complaints.csv"].map(str::to_owned).to_vec();
-    (findings, Pictures { sites: vec![picture], used, made_by: "lostfix 0.1.0".to_owned() })
+    let edge =
+        |magnetic_deg: f64| MagneticEdge { magnetic_deg, points: vec![(-180.0, magnetic_deg), (180.0, magnetic_deg)] };
+    let magnetic_edges = [-60.0, -20.0, 20.0, 60.0].map(edge).to_vec();
+    (findings, Pictures { sites: vec![picture], magnetic_edges, used, made_by: "lostfix 0.1.0".to_owned() })
 }
 
 /// Names and texts that try to break out of a page, a table or a folder, in every text field of one site.
@@ -445,10 +582,54 @@ pub(super) fn hostile_fleet() -> (Findings, Pictures) {
             to: 3 * HOUR_MS,
             strips,
             tables: vec![table],
-            stretches: vec![],
+            ..hostile_measured(evil)
         }],
         used: vec![evil.to_owned()],
         made_by: evil.to_owned(),
+        ..Pictures::default()
     };
     (findings, pictures)
+}
+
+/// Hostile names and impossible numbers in what is measured.
+fn hostile_measured(evil: &str) -> SitePicture {
+    let mut p = measured(&["2026-05-04", "2026-05-05"]);
+    for track in &mut p.tracks {
+        track.label = evil.to_owned();
+        track.what = evil.to_owned();
+        track.unit = evil.to_owned();
+        track.limit = Some((1.0, evil.to_owned()));
+        track.bins.push(TrackBin { at: u32::MAX, low: f32::NAN, mid: f32::INFINITY, high: f32::NEG_INFINITY });
+        track.bins.insert(0, TrackBin { at: 0, low: f32::NAN, mid: f32::NAN, high: f32::NAN });
+    }
+    for day in &mut p.days {
+        day.day = evil.to_owned();
+    }
+    if let Some(who) = &mut p.who_else {
+        who.units = vec![evil.to_owned(), "y".repeat(10_000)];
+    }
+    for profile in [&mut p.by_age, &mut p.by_distance].into_iter().flatten() {
+        profile.unit = evil.to_owned();
+        profile.bins.push((f64::NAN, Some(f64::INFINITY), Share { observed_ms: i64::MAX / 4, lost_ms: -1 }));
+    }
+    if let Some(rhythm) = &mut p.rhythm {
+        for day in &mut rhythm.days {
+            day.0 = evil.to_owned();
+        }
+    }
+    if let Some(plan) = &mut p.plan {
+        plan.base = Some((f64::NAN, 1e300));
+        plan.cells.push((i32::MAX, i32::MIN, Share::default()));
+    }
+    for sky in &mut p.skies {
+        sky.unit = evil.to_owned();
+        sky.lowest_deg.push(Some(f32::NAN));
+    }
+    for curve in &mut p.elevation {
+        curve.unit = evil.to_owned();
+        curve.band = evil.to_owned();
+        curve.expected_from = evil.to_owned();
+        curve.bins.push((f64::NAN, 1e300, f32::NAN, f32::INFINITY, f32::NEG_INFINITY, u32::MAX));
+    }
+    p
 }

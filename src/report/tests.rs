@@ -91,6 +91,7 @@ fn every_file_of_the_contract_is_written_and_nothing_else() {
             "tables/base_events.csv",
             "tables/float_periods.csv",
             "tables/site_ranking.csv",
+            "tables/verdicts.csv",
         ]
     );
     let mut quiet = fleet();
@@ -108,6 +109,72 @@ fn findings_json_reads_back_and_two_runs_are_equal() {
     assert_eq!(once, written(fleet()));
 }
 
+/// The page without the one script that is ours.
+fn without_our_script(page: &str) -> String {
+    page.replacen(concat!("<script>", include_str!("../../report-templates/fleet.js"), "</script>"), "", 1)
+}
+
+/// The policy of the fleet page names the script by its hash: with another one the browser would not run it.
+#[test]
+fn the_policy_names_our_script() {
+    // FIPS 180-4, appendix B.1 of its former edition: SHA-256 of "abc".
+    let hex: String = sha256(b"abc").iter().map(|b| format!("{b:02x}")).collect();
+    assert_eq!(hex, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    let script = include_str!("../../report-templates/fleet.js");
+    let policy = format!("script-src 'sha256-{}'", base64(&sha256(script.as_bytes())));
+    let all = written(fleet());
+    assert!(all["index.html"].contains(&policy), "the hash in view/fleet.rs must be {policy}");
+    assert!(!all["sites/larkfield.html"].contains("script-src"));
+}
+
+/// SHA-256 (FIPS 180-4), for the test above only.
+fn sha256(data: &[u8]) -> Vec<u8> {
+    // The first 32 bits of the fractional parts of the square and cube roots of the first primes.
+    let primes: Vec<u32> = (2..312).filter(|n: &u32| (2..*n).all(|d| !n.is_multiple_of(d))).take(64).collect();
+    let part = |root: f64| (root.fract() * 4_294_967_296.0) as u32;
+    let mut h: Vec<u32> = primes.iter().take(8).map(|p| part(f64::from(*p).sqrt())).collect();
+    let k: Vec<u32> = primes.iter().map(|p| part(f64::from(*p).cbrt())).collect();
+    let mut message = data.to_vec();
+    message.push(0x80);
+    while message.len() % 64 != 56 {
+        message.push(0);
+    }
+    message.extend((data.len() as u64 * 8).to_be_bytes());
+    for block in message.chunks(64) {
+        let mut w: Vec<u32> = block.chunks(4).map(|c| u32::from_be_bytes([c[0], c[1], c[2], c[3]])).collect();
+        for t in 16..64 {
+            let s0 = w[t - 15].rotate_right(7) ^ w[t - 15].rotate_right(18) ^ (w[t - 15] >> 3);
+            let s1 = w[t - 2].rotate_right(17) ^ w[t - 2].rotate_right(19) ^ (w[t - 2] >> 10);
+            w.push(w[t - 16].wrapping_add(s0).wrapping_add(w[t - 7]).wrapping_add(s1));
+        }
+        let mut v = h.clone();
+        for t in 0..64 {
+            let s1 = v[4].rotate_right(6) ^ v[4].rotate_right(11) ^ v[4].rotate_right(25);
+            let choice = (v[4] & v[5]) ^ (!v[4] & v[6]);
+            let t1 = v[7].wrapping_add(s1).wrapping_add(choice).wrapping_add(k[t]).wrapping_add(w[t]);
+            let s0 = v[0].rotate_right(2) ^ v[0].rotate_right(13) ^ v[0].rotate_right(22);
+            let majority = (v[0] & v[1]) ^ (v[0] & v[2]) ^ (v[1] & v[2]);
+            v.rotate_right(1);
+            v[4] = v[4].wrapping_add(t1);
+            v[0] = t1.wrapping_add(s0).wrapping_add(majority);
+        }
+        for (x, y) in h.iter_mut().zip(v) {
+            *x = x.wrapping_add(y);
+        }
+    }
+    h.iter().flat_map(|x| x.to_be_bytes()).collect()
+}
+
+fn base64(data: &[u8]) -> String {
+    const LETTERS: &[u8] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
+    data.chunks(3)
+        .flat_map(|c| {
+            let n = c.iter().fold(0_u32, |n, b| n << 8 | u32::from(*b)) << (8 * (3 - c.len()));
+            (0..4).map(move |i| if i > c.len() { '=' } else { LETTERS[(n >> (18 - 6 * i) & 63) as usize] as char })
+        })
+        .collect()
+}
+
 #[test]
 fn pages_stand_alone_and_every_link_leads_somewhere() {
     for all in [written(fleet()), written(hostile_fleet())] {
@@ -118,7 +185,7 @@ fn pages_stand_alone_and_every_link_leads_somewhere() {
                 !page.contains("<link") && !page.contains("@import") && !page.contains("url("),
                 "{name} loads nothing"
             );
-            assert!(!page.contains("<script"), "{name} needs no script");
+            assert!(!without_our_script(page).contains("<script"), "{name} needs no script but that of sorting");
             for href in attributes(page, "href") {
                 links += 1;
                 let (path, anchor) = href.split_once('#').unwrap_or((href, ""));
@@ -153,6 +220,7 @@ fn pages_stand_alone_and_every_link_leads_somewhere() {
 fn strangers_text_stays_text() {
     let all = written(hostile_fleet());
     for (name, page) in &all {
+        let page = &without_our_script(page);
         if name.ends_with(".html") {
             assert!(!page.contains("<script") && !page.contains("<img"), "{name}");
             assert!(page.contains("&lt;script&gt;alert(1)"), "{name} shows the text");
@@ -231,8 +299,11 @@ fn headings_are_in_order_and_table_heads_have_a_scope() {
         assert_eq!(page.matches("<h1").count(), 1, "{name}");
         assert_eq!(page.matches("<th ").count(), page.matches(" scope=").count(), "{name}");
         assert!(!page.contains("<th>"), "{name}");
-        let drawn = page.matches("<svg viewBox").count();
-        assert_eq!(drawn, page.matches("<desc").count(), "{name}: every strip is described");
+        for svg in page.split("<svg ").skip(1) {
+            let (tag, inside) = svg.split_once('>').unwrap();
+            let described = inside.starts_with("<title id=") && inside.contains("<desc id=");
+            assert!(described || tag.contains("aria-hidden=\"true\""), "{name}: every picture is described: {tag}");
+        }
         let mut ids = attributes(page, "id");
         let all = ids.len();
         ids.sort_unstable();

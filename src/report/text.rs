@@ -163,6 +163,12 @@ pub(super) fn lower_first(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_lowercase().collect::<String>() + letters.as_str())
 }
 
+/// The same text for the begin of a line.
+pub(super) fn upper_first(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
+}
+
 /// `1 site`, `2 sites`.
 pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }

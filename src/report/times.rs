@@ -83,6 +83,12 @@ impl Zone {
         format!("{begin}{end} {} ({}{}{utc_end} UTC)", lb.format("%Z"), date(a, la.date_naive()), a.format(clock))
     }
 
+    /// The local day of a time: `Mon 2026-05-04`.
+    pub(super) fn day(self, at: UtcMs) -> String {
+        DateTime::from_timestamp_millis(at)
+            .map_or_else(|| "day not known".to_owned(), |t| self.local(t).format("%a %Y-%m-%d").to_string())
+    }
+
     /// Ticks of an axis: at most about eight, on round local times.
     pub(super) fn ticks(self, from: UtcMs, to: UtcMs) -> Vec<Tick> {
         const STEPS_H: [i64; 9] = [1, 2, 3, 6, 12, 24, 48, 168, 720];

@@ -317,6 +317,7 @@ pub fn base_rows(does: &dyn Fn(i64) -> BaseNow, seed: u64) -> Rows {
                         slips: now.slips + u16::from(fades),
                         azimuth,
                         elevation,
+                        ..SignalMinute::default()
                     });
                 }
             }

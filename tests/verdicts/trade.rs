@@ -70,6 +70,7 @@ fn a_second_frequency_that_fades_over_weeks_is_ageing() {
                             slips: 0,
                             azimuth: f32::NAN,
                             elevation: 40.0,
+                            ..SignalMinute::default()
                         });
                     }
                 }

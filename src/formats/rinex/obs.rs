@@ -10,6 +10,7 @@ use super::sink::{Cell, CellSink};
 use super::site::Sites;
 use crate::formats::Parsed;
 use crate::formats::tally::{SPAN_GAP_MS, Tally};
+use crate::maths::signals::wavelength_m;
 use crate::model::ids::{Sat, Signal, System};
 use crate::model::rows::{LoggedEvent, Rows, SPAN_OBSERVATIONS};
 use crate::model::time::{UtcMs, rfc3339};
@@ -60,6 +61,8 @@ struct Plan {
     seen: u64,
     /// Cells whose phase moves to another cell when only that has a pseudorange.
     moves: Vec<(u8, u8)>,
+    /// Wavelength of each cell, m; for GLONASS of frequency number 0, NaN when not known.
+    waves_m: Vec<f64>,
 }
 
 /// Collects the observations of one file.
@@ -73,6 +76,8 @@ pub(crate) struct Observations<S> {
     /// System of a satellite with a blank letter.
     pub blank: System,
     plans: [Plan; System::ALL.len()],
+    /// GLONASS frequency numbers by slot.
+    channels: [Option<i8>; 64],
     totals: Vec<TypeTotal>,
     epochs: u64,
     first: Option<UtcMs>,
@@ -96,6 +101,7 @@ impl<S: CellSink> Observations<S> {
             scale: TimeSystem::Gps,
             blank: System::Gps,
             plans: Default::default(),
+            channels: [None; 64],
             totals: Vec::new(),
             epochs: 0,
             first: None,
@@ -119,6 +125,9 @@ impl<S: CellSink> Observations<S> {
             self.blank = System::from_letter(header.system).unwrap_or(System::Gps);
             for (slot, channel) in &header.channels {
                 self.sink.glonass_channel(*slot, *channel);
+                if let Some(place) = self.channels.get_mut(usize::from(*slot)) {
+                    *place = Some(*channel);
+                }
             }
         }
         if let Some(interval_s) = header.interval_s {
@@ -302,7 +311,15 @@ impl<S: CellSink> Observations<S> {
             left &= left - 1;
             let Some(cell) = plan.cells.get(slot) else { continue };
             let slip = cell.lli & 1 == 1 || self.after_power_failure;
-            self.tally.cell(self.sat, cell.signal, cell.cn0_dbhz, slip);
+            let wave_m = plan.waves_m.get(slot).copied().unwrap_or(f64::NAN);
+            let wave_m = if self.sat.system() == System::Glonass {
+                let channel = self.channels.get(usize::from(self.sat.number())).copied().flatten();
+                glonass_wave_m(cell.signal, channel, wave_m)
+            } else {
+                wave_m
+            };
+            let ranges = [cell.range_m, cell.phase_cycles * wave_m];
+            self.tally.ranging_cell(self.sat, cell.signal, cell.cn0_dbhz, slip, ranges);
             self.sink.cell(cell);
         }
     }
@@ -422,9 +439,22 @@ impl Plan {
                 return usize::from(u8::MAX);
             }
             self.cells.push(Cell::blank(Sat::new(signal.system, 1), signal));
+            let digit = signal.code[0].wrapping_sub(b'0');
+            self.waves_m.push(wavelength_m(signal.system.letter(), digit, Some(0)).unwrap_or(f64::NAN));
             self.cells.len() - 1
         });
         slot as u8
+    }
+}
+
+/// Wavelength of a GLONASS signal: FDMA signals need the satellite's frequency number.
+#[inline]
+fn glonass_wave_m(signal: Signal, channel: Option<i8>, of_number_0_m: f64) -> f64 {
+    // G1 in steps of 9/16 MHz from 1602, G2 in steps of 7/16 MHz from 1246 (GLONASS ICD 5.1): one ratio for both.
+    match (signal.code[0], channel) {
+        (b'1' | b'2', Some(k)) => of_number_0_m / (1.0 + f64::from(k) * 0.5625 / 1602.0),
+        (b'1' | b'2', None) => f64::NAN,
+        _ => of_number_0_m,
     }
 }
 
@@ -451,7 +481,12 @@ fn refuse(rows: &mut Rows, signal: Signal) {
     let packed = signal.pack();
     for (i, s) in rows.signals.signal.iter().enumerate() {
         if *s == packed {
-            for column in [&mut rows.signals.cn0_mean, &mut rows.signals.cn0_min, &mut rows.signals.cn0_sd] {
+            for column in [
+                &mut rows.signals.cn0_mean,
+                &mut rows.signals.cn0_min,
+                &mut rows.signals.cn0_sd,
+                &mut rows.signals.s4_like,
+            ] {
                 if let Some(v) = column.get_mut(i) {
                     *v = f32::NAN;
                 }

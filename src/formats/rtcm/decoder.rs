@@ -8,6 +8,7 @@ use super::minutes::Minutes;
 use super::msm::{Msm, kind_of};
 use super::observables::{Damage, Epoch};
 use super::station::{GlonassBias, glonass_bias, reference_point, words};
+use super::undated::Undated;
 use super::{frame, message_number, notes, station_id};
 use crate::formats::tally::{SPAN_GAP_MS, Tally};
 use crate::model::clock::{Shift, StreamClock};
@@ -94,6 +95,8 @@ pub struct Decoder {
     /// Frames before the first time: station, message, count, bytes.
     early_frames: Vec<(u16, u16, u32, u32)>,
     minutes: Minutes,
+    /// Frames without a time of their own since the last time of the stream.
+    undated: Undated,
     tally: Tally,
     locks: LockMemory,
     points: Points,
@@ -130,6 +133,7 @@ impl Decoder {
             early: Rows::default(),
             early_frames: Vec::new(),
             minutes: Minutes::new(),
+            undated: Undated::default(),
             tally: Tally::new(SPAN_OBSERVATIONS),
             locks: LockMemory::default(),
             points: Points::default(),
@@ -278,7 +282,12 @@ impl Decoder {
     fn msm(&mut self, msm: &Msm, clock: &mut StreamClock, shift: &mut Option<Shift>) -> Booked {
         let Some(t) = self.epoch(msm.epoch, clock, shift) else { return Booked::Skipped(NO_EPOCH) };
         let table = self.locks.table(msm.station, msm.system as u8);
+        let (mut satellite, mut rough_ms) = (usize::MAX, f64::NAN);
         for place in msm.places() {
+            if place.satellite != satellite {
+                satellite = place.satellite;
+                rough_ms = msm.whole_rough_ms(satellite);
+            }
             let slip = match (
                 msm.lock(place.cell),
                 msm.satellite_ids().get(place.satellite),
@@ -290,7 +299,13 @@ impl Decoder {
                 }
                 _ => false,
             };
-            self.tally.cell(msm.satellite(place.satellite), msm.signal(place.signal), msm.cn0_dbhz(place.cell), slip);
+            self.tally.ranging_cell(
+                msm.satellite(place.satellite),
+                msm.signal(place.signal),
+                msm.cn0_dbhz(place.cell),
+                slip,
+                msm.ranges_m(place.cell, rough_ms),
+            );
         }
         Booked::Decoded
     }
@@ -302,7 +317,9 @@ impl Decoder {
         let (locks, tally) = (&mut self.locks, &mut self.tally);
         legacy.signals(|s| {
             let slip = locks.slipped(table, usize::from(s.satellite_id), s.frequency, t, s.lock);
-            tally.cell(s.sat, s.signal, s.cn0_dbhz, slip);
+            // Without the integer part a range is a remainder only.
+            let ranges = if legacy.is_whole() { [s.pseudorange_m, s.phase_m] } else { [f64::NAN; 2] };
+            tally.ranging_cell(s.sat, s.signal, s.cn0_dbhz, slip, ranges);
         });
         Booked::Decoded
     }
@@ -380,7 +397,12 @@ impl Decoder {
             early.shift(t);
             self.rows.append(early);
         }
-        self.minutes.count(t, station, message, 1, bytes, &mut self.rows.corrections);
+        self.undated.until(t, &mut self.minutes, &mut self.rows.corrections, &mut self.span);
+        if self.undated.takes(message) {
+            self.undated.push(t, station, message, bytes);
+        } else {
+            self.minutes.count(t, station, message, 1, bytes, &mut self.rows.corrections);
+        }
         self.range = Some(self.range.map_or((t, t), |(a, b)| (a.min(t), b.max(t))));
         match &mut self.span {
             Some(span) if (t - span.until).abs() <= SPAN_GAP_MS => {
@@ -407,6 +429,7 @@ impl Decoder {
         }
         self.rows.shift(delta_ms);
         self.minutes.shift(delta_ms);
+        self.undated.shift(delta_ms);
         self.tally.shift(delta_ms);
         self.locks.shift(delta_ms);
         self.points.shift(delta_ms);
@@ -422,6 +445,7 @@ impl Decoder {
 
     /// The end of the stream. Ask the clock first and pass its last shift to [`Decoder::shift`].
     pub fn finish(mut self) -> Pieces {
+        self.undated.end(&mut self.minutes, &mut self.rows.corrections);
         self.minutes.finish(&mut self.rows.corrections);
         self.tally.finish(&mut self.rows);
         if let Some(span) = self.span.take() {

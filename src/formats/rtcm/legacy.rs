@@ -102,6 +102,11 @@ impl<'a> Legacy<'a> {
         })
     }
 
+    /// Whether the ranges are whole (1002, 1004, 1010, 1012).
+    pub fn is_whole(&self) -> bool {
+        self.extended
+    }
+
     /// What the ranges of a message without an integer part are modulo to, m.
     fn modulus_m(&self) -> f64 {
         if self.system == System::Gps { LIGHT_MS_M } else { 2.0 * LIGHT_MS_M }

@@ -16,8 +16,10 @@ mod minutes;
 mod msm;
 mod notes;
 mod observables;
+pub mod orbits;
 mod signals;
 mod station;
+mod undated;
 
 #[cfg(test)]
 mod malformed;

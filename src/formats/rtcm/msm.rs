@@ -88,6 +88,9 @@ pub struct Msm<'a> {
     columns: [usize; 6],
 }
 
+/// Units of the fine ranges of MSM 6 and 7, ms: 2^-29 and 2^-31.
+const WIDE: (f64, f64) = (1.0 / 536_870_912.0, 1.0 / 2_147_483_648.0);
+
 /// A cell's place in its message.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Place {
@@ -275,6 +278,24 @@ impl<'a> Msm<'a> {
         let (at, width) = self.satellite_field(1, satellite)?;
         let raw = unsigned_at(self.payload, at, width) as i8;
         (raw < 14).then_some(raw - 7)
+    }
+
+    /// Pseudorange and phase range of a cell, m, whole only with the kinds that have the whole rough range (4 to 7): else NaN.
+    /// `rough_ms` comes from [`Msm::whole_rough_ms`] of the cell's satellite.
+    #[inline]
+    pub fn ranges_m(&self, cell: usize, rough_ms: f64) -> [f64; 2] {
+        let (code, phase) = if self.kind < 6 { (1.0 / 16_777_216.0, 1.0 / 536_870_912.0) } else { WIDE };
+        [(PSEUDORANGE, code), (PHASE, phase)].map(|(field, unit)| {
+            let Some((at, width)) = self.column(field, cell) else { return f64::NAN };
+            let raw = signed_at(self.payload, at, width);
+            if raw == -(1 << (width - 1)) { f64::NAN } else { (rough_ms + raw as f64 * unit) * LIGHT_MS_M }
+        })
+    }
+
+    /// Rough range of a satellite, ms; NaN when invalid or only a remainder.
+    #[inline]
+    pub fn whole_rough_ms(&self, satellite: usize) -> f64 {
+        if self.kind < 4 { f64::NAN } else { self.rough_ms(satellite).unwrap_or(f64::NAN) }
     }
 
     /// Every cell with all its values.

@@ -6,12 +6,15 @@
 
 mod glonass;
 mod kepler;
+mod shelf;
 
 pub use glonass::GlonassEphemeris;
 pub use kepler::{KeplerEphemeris, KeplerState, eccentric_anomaly_rad, is_beidou_geo};
+pub use shelf::{GLONASS_DIRECTION_S, KEPLER_DIRECTION_S, Shelf, direction};
 
 use super::SPEED_OF_LIGHT_M_S;
 use super::geodesy::{self, Geodetic, LookAngles};
+use serde::{Deserialize, Serialize};
 
 /// One week, s.
 pub const WEEK_S: f64 = 604_800.0;
@@ -65,7 +68,7 @@ pub fn rotate_for_flight(xyz_m: [f64; 3], flight_s: f64, earth_rate_rad_s: f64) 
 }
 
 /// Any broadcast ephemeris.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum Ephemeris {
     /// GPS, Galileo, QZSS, BeiDou, NavIC.
     Kepler(KeplerEphemeris),
@@ -87,6 +90,14 @@ impl Ephemeris {
         match self {
             Ephemeris::Kepler(e) => e.number,
             Ephemeris::Glonass(e) => e.number,
+        }
+    }
+
+    /// Health word as broadcast; 0 is healthy.
+    pub fn health(&self) -> u16 {
+        match self {
+            Ephemeris::Kepler(e) => e.health,
+            Ephemeris::Glonass(e) => e.health,
         }
     }
 

@@ -2,6 +2,7 @@
 
 use super::{Bar, Context, SIDES, SideView, bar, confidence_words, first_check, fixed_words, side, site_name};
 use crate::model::findings::{NotRead, SiteFindings};
+use crate::report::figures::{Map, Spot, map, spark, trend};
 use crate::report::text::{LONG, count, hours, lower_first, plain};
 use serde::Serialize;
 
@@ -25,6 +26,13 @@ pub(in crate::report) struct Row {
     confidence: String,
     first_check: String,
     advisories: usize,
+    /// Day by day, finished; empty for a single day.
+    spark: String,
+    trend: String,
+    /// For sorting and filtering in the browser.
+    sort_lost: String,
+    sort_fixed: String,
+    side_key: &'static str,
 }
 
 /// A path and a reason.
@@ -61,6 +69,10 @@ pub(in crate::report) struct Fleet {
     cautions: Vec<&'static str>,
     complaints: usize,
     html: bool,
+    map: Option<Map>,
+    has_days: bool,
+    script: &'static str,
+    script_hash: &'static str,
 }
 
 pub(super) fn fleet(c: &Context<'_>) -> Fleet {
@@ -101,7 +113,36 @@ pub(super) fn fleet(c: &Context<'_>) -> Fleet {
         cautions: c.options.cautions.to_vec(),
         complaints: c.findings.complaints.len(),
         html: c.options.html,
+        map: map("map", &spots(c), &c.pictures.magnetic_edges),
+        has_days: c.pictures.sites.iter().any(|p| p.days.len() > 2),
+        script: SCRIPT,
+        script_hash: SCRIPT_HASH,
     }
+}
+
+/// Sorting and filtering in the browser; the page says the same without it.
+const SCRIPT: &str = include_str!("../../../report-templates/fleet.js");
+/// The only script that the page's policy lets run: SHA-256 of [`SCRIPT`], base64 (a test compares).
+const SCRIPT_HASH: &str = "'sha256-aP1LIaN1822i4ClfxV0AqK6tApTFVOKzPZH9H9JTQfI='";
+
+/// The sites that have a place, for the map.
+fn spots(c: &Context<'_>) -> Vec<Spot> {
+    c.findings
+        .sites
+        .iter()
+        .filter_map(|s| {
+            let p = s.position?;
+            let known = s.verdict != "too-little-data";
+            Some(Spot {
+                name: site_name(s),
+                href: if c.options.html { c.path_of(&s.site).unwrap_or_default() } else { String::new() },
+                latitude: p.latitude,
+                longitude: p.longitude,
+                lost_share: s.fixed_share.filter(|_| known).map(|f| 1.0 - f),
+                words: format!("{} lost of {}", hours(s.lost_fix_hours), hours(s.observed_hours)),
+            })
+        })
+        .collect()
 }
 
 /// The cause to name for a site: only where the verdict asks for a person.
@@ -112,6 +153,7 @@ fn named_cause(s: &SiteFindings) -> Option<&crate::model::findings::Cause> {
 fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
     let cause = named_cause(s);
     let (verdict, verdict_class) = verdict_words(&s.verdict);
+    let days = c.picture(&s.site).map(|p| p.days.as_slice());
     Row {
         rank: s.rank,
         name: site_name(s),
@@ -131,6 +173,11 @@ fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
             _ => first_check(cause, c),
         },
         advisories: s.advisories.len(),
+        spark: days.map(|d| spark(&format!("spark{}", s.rank), d)).unwrap_or_default(),
+        trend: days.map(trend).unwrap_or_default(),
+        sort_lost: format!("{:.4}", s.lost_fix_hours),
+        sort_fixed: format!("{:.4}", s.fixed_share.unwrap_or(2.0)),
+        side_key: cause.map_or("", |k| crate::report::text::side_class(&k.side)),
     }
 }
 

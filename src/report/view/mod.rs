@@ -3,6 +3,7 @@
 
 mod complaints;
 mod fleet;
+mod loss;
 mod site;
 
 use super::ReportOptions;

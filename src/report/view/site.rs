@@ -1,16 +1,19 @@
 //! The page of one site.
 
 use super::fleet::verdict_words;
+use super::loss::{self, ProfileView, RhythmView, Who};
 use super::{
     Bar, Context, EvidenceView, SideView, bar, confidence_words, evidence, fixed_words, share_words, side, site_name,
 };
 use crate::model::findings::{Advisory, BaseEvent, Cause, FloatPeriod, SiteFindings};
-use crate::model::picture::SmallTable;
-use crate::model::time::parse_utc;
+use crate::model::picture::{SitePicture, SmallTable};
+use crate::model::time::{HOUR_MS, parse_utc};
+use crate::report::figures::{Figure, curve, plan, sky, spark, trend};
 use crate::report::text::{
-    LONG, confidence, count, hours, kind_words, lower_first, name, number, percent, plain, side_class, state_words,
+    LONG, confidence, count, hours, kind_words, lower_first, name, number, percent, plain, share, side_class,
+    state_words,
 };
-use crate::report::timeline::{Timeline, timeline};
+use crate::report::timeline::{Day, Timeline, days, timeline};
 use crate::report::times::{Zone, duration_between};
 use serde::Serialize;
 
@@ -130,6 +133,15 @@ pub(in crate::report) struct Site {
     sides: Vec<SideView>,
     causes: Vec<CauseView>,
     timeline: Option<Timeline>,
+    days: Vec<Day>,
+    day_table: Vec<DayRow>,
+    spark: String,
+    trend: String,
+    who: Option<Who>,
+    profiles: Vec<ProfileView>,
+    rhythm: Option<RhythmView>,
+    /// Plan, skies, curves.
+    pictures: Vec<Figure>,
     periods: Vec<PeriodView>,
     periods_total: usize,
     events: Vec<EventView>,
@@ -160,6 +172,14 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         sides: super::SIDES.map(side).to_vec(),
         causes: s.causes.iter().enumerate().map(|(i, k)| cause(c, k, i + 1, zone)).collect(),
         timeline: picture.and_then(|p| timeline(p, zone)),
+        days: picture.map(|p| days(p, zone)).unwrap_or_default(),
+        day_table: picture.map(day_table).unwrap_or_default(),
+        spark: picture.map(|p| spark("spark", &p.days)).unwrap_or_default(),
+        trend: picture.map(|p| trend(&p.days)).unwrap_or_default(),
+        who: picture.and_then(|p| p.who_else.as_ref()).and_then(loss::who),
+        profiles: picture.map(loss::profiles).unwrap_or_default(),
+        rhythm: picture.and_then(|p| p.rhythm.as_ref()).and_then(loss::rhythm),
+        pictures: pictures(picture),
         periods: longest(c, &s.float_periods, zone),
         periods_total: s.float_periods.len(),
         events: events(&s.base_events, zone),
@@ -170,6 +190,47 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         cautions: c.options.cautions.to_vec(),
         complaints: c.findings.complaints.iter().filter(|x| x.site == s.site).count(),
     }
+}
+
+/// Pictures a page can bear of one kind, for a site with several bases or bands.
+const PICTURES: usize = 10;
+
+/// Plan, skies and curves.
+fn pictures(picture: Option<&SitePicture>) -> Vec<Figure> {
+    let Some(p) = picture else { return Vec::new() };
+    let mut out: Vec<Figure> = p.plan.as_ref().and_then(|x| plan("plan", x)).into_iter().collect();
+    out.extend(p.skies.iter().take(PICTURES).enumerate().map(|(n, x)| sky(&format!("sky{n}"), x)));
+    out.extend(p.elevation.iter().take(PICTURES).enumerate().map(|(n, x)| curve(&format!("curve{n}"), x)));
+    out
+}
+
+/// A day of the table.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct DayRow {
+    day: String,
+    observed: String,
+    lost: String,
+    fixed: String,
+}
+
+/// Day by day, when there are days to compare.
+fn day_table(p: &SitePicture) -> Vec<DayRow> {
+    if p.days.len() < 2 {
+        return Vec::new();
+    }
+    let h = |ms: i64| hours(ms as f64 / HOUR_MS as f64);
+    p.days
+        .iter()
+        .rev()
+        .take(62)
+        .rev()
+        .map(|d| DayRow {
+            day: name(&d.day),
+            observed: h(d.observed_ms),
+            lost: h(d.lost_ms),
+            fixed: share(1.0 - d.lost_ms as f64 / d.observed_ms.max(1) as f64),
+        })
+        .collect()
 }
 
 /// The verdict in one or two sentences.

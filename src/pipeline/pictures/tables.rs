@@ -1,115 +1,18 @@
-//! What the pages draw: strips on one time axis, merged to what a pixel can show, and small tables.
+//! Small tables: rovers, messages, link budget, loss beside events, coverage.
 
-use super::beside::Beside;
-use super::sites::Site1;
-use crate::correlate::case::RoverCase;
 use crate::correlate::evidence::SiteEvidence;
-use crate::correlate::periods::EpochKind;
 use crate::frames::view;
-use crate::model::findings::SiteFindings;
-use crate::model::ids::FixState;
-use crate::model::picture::{Mark, SitePicture, SmallTable, Strip, StripKind};
-use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
+use crate::model::picture::SmallTable;
+use crate::model::time::{HOUR_MS, UtcMs};
+use crate::pipeline::sites::Site1;
 use std::collections::BTreeMap;
 
-/// Stretches that a strip can show side by side.
-const BINS: i64 = 1600;
-
-/// The pictures of one site.
-pub(super) fn of(
-    site: &Site1,
-    findings: &SiteFindings,
-    evidence: &SiteEvidence,
-    beside: &Beside,
-    window: Option<(UtcMs, UtcMs)>,
-) -> SitePicture {
-    let (from, to) = site.span.or(window).unwrap_or((0, 0));
-    let bin = ((to - from) / BINS).max(1_000);
-    let mut strips: Vec<Strip> = site.case.rovers.iter().map(|r| rover_strip(r, from, bin)).collect();
-    for base in &site.case.bases {
-        let mut marks: Vec<Mark> = site
-            .case
-            .base_events
-            .iter()
-            .filter(|e| e.unit == *base)
-            .map(|e| Mark {
-                from: e.from,
-                to: e.to.max(e.from + bin),
-                class: e.kind.to_owned(),
-                title: e.detail.clone(),
-            })
-            .collect();
-        marks.sort_by(|a, b| (a.from, &a.class).cmp(&(b.from, &b.class)));
-        strips.push(Strip { label: base.clone(), kind: StripKind::Events, marks: merge_same(marks, bin) });
-    }
-    if !site.case.base_observed.is_empty() {
-        let marks = site
-            .case
-            .base_observed
-            .iter()
-            .map(|(a, b)| Mark {
-                from: *a,
-                to: *b,
-                class: "observed".to_owned(),
-                title: "base observations are there".to_owned(),
-            })
-            .collect();
-        strips.push(Strip { label: "base log".to_owned(), kind: StripKind::Coverage, marks: merge_same(marks, bin) });
-    }
-    let zone = beside.fleet.zone(&site.case.site);
-    let mut tables = vec![rover_table(site), messages(site), budget(site), association(evidence)];
+/// All tables that have rows.
+pub(super) fn tables(site: &Site1, evidence: &SiteEvidence, from: UtcMs, to: UtcMs) -> Vec<SmallTable> {
+    let mut tables =
+        vec![rover_table(site), association(evidence), messages(site), budget(site), coverage(site, from, to)];
     tables.retain(|t| !t.rows.is_empty());
-    SitePicture {
-        site: findings.site.clone(),
-        time_zone: zone.name().to_owned(),
-        from,
-        to,
-        strips,
-        tables,
-        stretches: Vec::new(),
-    }
-}
-
-/// Marks of one class that touch (by up to `bridge_ms`) become one.
-fn merge_same(marks: Vec<Mark>, bridge_ms: i64) -> Vec<Mark> {
-    let mut out: Vec<Mark> = Vec::new();
-    for mark in marks {
-        match out.iter_mut().rev().take(6).find(|m| m.class == mark.class) {
-            Some(last) if mark.from - last.to <= bridge_ms => last.to = last.to.max(mark.to),
-            _ => out.push(mark),
-        }
-    }
-    out
-}
-
-fn rover_strip(rover: &RoverCase, from: UtcMs, bin: i64) -> Strip {
-    // Time of each state by bin; a bin is lost when a quarter of it is, so that short losses stay visible.
-    let mut bins: BTreeMap<i64, [i64; 6]> = BTreeMap::new();
-    for i in 0..rover.times.len() {
-        let kind = rover.time.kinds.get(i).copied().unwrap_or(EpochKind::OffShift);
-        if kind == EpochKind::OffShift {
-            continue;
-        }
-        let lasts = rover.time.lasts_ms.get(i).copied().unwrap_or(1000);
-        let state = rover.states[i].min(5) as usize;
-        bins.entry((rover.times[i] - from).div_euclid(bin)).or_default()[state] += lasts;
-    }
-    let mut marks: Vec<Mark> = Vec::new();
-    for (k, states) in bins {
-        let total: i64 = states.iter().sum();
-        let lost: i64 = states[1..].iter().sum();
-        let state = if lost * 4 >= total { (1..6).max_by_key(|s| (states[*s], 6 - s)).unwrap_or(1) } else { 0 };
-        let name = FixState::from_code(state as u8).map_or("none", FixState::name);
-        let (a, b) = (from + k * bin, from + (k + 1) * bin);
-        match marks.last_mut() {
-            Some(last) if last.class == name && a - last.to <= bin / 2 => last.to = b,
-            _ => marks.push(Mark { from: a, to: b, class: name.to_owned(), title: String::new() }),
-        }
-    }
-    for mark in &mut marks {
-        mark.title = format!("{} {}, {} to {}", rover.unit, mark.class, rfc3339(mark.from), rfc3339(mark.to));
-    }
-    Strip { label: rover.unit.clone(), kind: StripKind::Rover, marks }
+    tables
 }
 
 fn h(ms: i64) -> String {
@@ -249,4 +152,83 @@ fn association(evidence: &SiteEvidence) -> SmallTable {
             .to_vec(),
         rows,
     }
+}
+
+/// What was observed of each unit, and what was not there.
+fn coverage(site: &Site1, from: UtcMs, to: UtcMs) -> SmallTable {
+    let window_ms = (to - from).max(1);
+    let percent = |ms: i64| format!("{:.0}", 100.0 * ms as f64 / window_ms as f64);
+    let mut rows = Vec::new();
+    for r in &site.case.rovers {
+        let n = r.times.len().max(1) as f64;
+        let with = |known: &dyn Fn(usize) -> bool| (0..r.times.len()).filter(|i| known(*i)).count() as f64 / n;
+        let ages = with(&|i| r.ages_s.get(i).is_some_and(|a| a.is_finite()));
+        let places = with(&|i| r.lat.get(i).is_some_and(|a| a.is_finite()));
+        let logged: i64 = r.time.lasts_ms.iter().sum();
+        let mut seen = vec!["fix states".to_owned()];
+        let mut missing = Vec::new();
+        for (words, share) in [("age of corrections", ages), ("positions", places)] {
+            match share {
+                s if s <= 0.0 => missing.push(words.to_owned()),
+                s if s < 0.9 => seen.push(format!("{words} ({:.0} % of the time)", s * 100.0)),
+                _ => seen.push(words.to_owned()),
+            }
+        }
+        rows.push(vec![
+            r.unit.clone(),
+            "rover".to_owned(),
+            h(logged),
+            percent(logged),
+            seen.join(", "),
+            none_or(&missing),
+        ]);
+    }
+    for base in &site.bases {
+        let spans = |kind: u8| -> i64 {
+            let (a, b) = (view::i64s(&base.spans, "time"), view::i64s(&base.spans, "until"));
+            let k = view::u32s_full(&base.spans, "kind");
+            let all = (0..a.len()).filter(|i| k[*i] == u32::from(kind)).map(|i| (a[i], b[i])).collect();
+            crate::correlate::grid::merge_spans(all, 0).iter().map(|(x, y)| y - x).sum()
+        };
+        let observations = spans(crate::model::rows::SPAN_OBSERVATIONS);
+        let stream = spans(crate::model::rows::SPAN_STATION);
+        let cn0 = view::f32s(&base.bands, "cn0_median").iter().any(|c| c.is_finite());
+        let directions = view::f32s(&base.signals, "elevation").iter().any(|e| e.is_finite());
+        let metrics = view::texts(&base.metrics, "metric");
+        let has = |name: &str| metrics.iter().any(|m| m == name);
+        let (mut seen, mut missing) = (Vec::new(), Vec::new());
+        for (words, there) in [
+            ("observations", observations > 0),
+            ("correction stream", stream > 0),
+            ("C/N0", cn0),
+            ("directions of satellites", directions),
+            ("reference position", base.positions.height() > 0),
+            ("receiver and antenna description", base.descriptions.height() > 0),
+            ("antenna voltage", has("antenna_voltage_v")),
+            ("antenna current", has("antenna_current_ma")),
+            ("event log", base.logged.height() > 0),
+            ("spectrum", base.spectra.height() > 0),
+        ] {
+            if there { seen.push(words.to_owned()) } else { missing.push(words.to_owned()) }
+        }
+        let logged = observations.max(stream);
+        rows.push(vec![
+            base.unit.clone(),
+            "base".to_owned(),
+            h(logged),
+            percent(logged),
+            none_or(&seen),
+            none_or(&missing),
+        ]);
+    }
+    SmallTable {
+        title: "What was observed and what was missing".to_owned(),
+        note: "A cause that needs what is missing cannot be seen, nor ruled out.".to_owned(),
+        columns: ["unit", "role", "logged h", "of the window %", "observed", "missing"].map(str::to_owned).to_vec(),
+        rows,
+    }
+}
+
+fn none_or(words: &[String]) -> String {
+    if words.is_empty() { "nothing".to_owned() } else { words.join(", ") }
 }

@@ -4,12 +4,15 @@
 //! A state is drawn by height as well as by colour: the taller the mark, the further the rover was from a fix. A loss too
 //! short to fill its column is a small tick on the top edge, so that it neither vanishes nor looks longer than it was.
 
-use super::text::{kind_words, name, plain};
+mod tracks;
+
+use super::draw::{Svg, box_path, coordinate};
+use super::text::{hours, kind_words, name, plain, upper_first};
 use super::times::{Zone, duration};
-use crate::model::picture::{Mark, SitePicture, StripKind};
-use crate::model::time::UtcMs;
+use crate::model::picture::{DayTotal, Mark, Shade, SitePicture, StripKind};
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Columns of a drawn strip.
 const COLUMNS: usize = 960;
@@ -19,25 +22,21 @@ const LETTERS: usize = 72;
 const EVENT_ROWS: usize = 8;
 /// Height of a strip in SVG units.
 const HEIGHT: u32 = 24;
-
-/// One mark to draw.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub(super) struct Shape {
-    x: usize,
-    y: u32,
-    width: usize,
-    height: u32,
-    class: &'static str,
-    title: String,
-}
+/// Days that get an axis of their own.
+const MOST_DAYS: usize = 7;
 
 /// One strip to draw.
 #[derive(Debug, Clone, Serialize)]
 pub(super) struct Row {
     label: String,
     what: String,
-    summary: String,
-    shapes: Vec<Shape>,
+    /// The picture, finished.
+    svg: String,
+    /// Class of its height: `low` (states, events) or `high` (values).
+    size: &'static str,
+    /// Ends of the scale, for values.
+    top: String,
+    bottom: String,
     letters: String,
 }
 
@@ -46,7 +45,6 @@ pub(super) struct Row {
 pub(super) struct TickView {
     /// Percent of the width.
     percent: String,
-    x: String,
     local: String,
     utc: String,
     edge: bool,
@@ -73,8 +71,17 @@ pub(super) struct Timeline {
     span: String,
     column: String,
     letter_column: String,
-    width: usize,
     height: u32,
+    has_tracks: bool,
+    has_night: bool,
+    has_off: bool,
+}
+
+/// A day of its own.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct Day {
+    title: String,
+    timeline: Timeline,
 }
 
 /// How a class is drawn.
@@ -180,7 +187,50 @@ fn runs<T: PartialEq + Copy>(cells: &[T]) -> Vec<(T, usize, usize)> {
     out
 }
 
-fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: impl Fn(&str) -> usize) -> Row {
+/// The axis and what is the same in every row.
+struct Frame<'a> {
+    axis: Axis,
+    zone: Zone,
+    /// Prefix of the ids, unique on the page.
+    id: &'a str,
+    /// Path of the ticks.
+    ticks: &'a [f64],
+    shades: &'a [Shade],
+}
+
+impl Frame<'_> {
+    /// An empty row: shades and ticks.
+    fn begin(&self, n: usize, height: f64, title: &str, summary: &str) -> Svg {
+        let id = format!("{}-{n}", self.id);
+        let mut svg = Svg::stretched(&id, self.axis.columns as f64, height, title, summary);
+        for night in [true, false] {
+            let d: String = self
+                .shades
+                .iter()
+                .filter(|s| s.night == night)
+                .filter_map(|s| self.axis.columns_of(s.from, s.to))
+                .map(|(a, b)| box_path(a as f64, 0.0, (b + 1 - a) as f64, height))
+                .collect();
+            svg.path(&d, if night { "night" } else { "off" });
+        }
+        let d: String = self.ticks.iter().map(|x| format!("M{} 0V{}", coordinate(*x), coordinate(height))).collect();
+        svg.path(&d, "grid");
+        svg
+    }
+}
+
+/// Marks that tell their words when pointed at, a row: the longest ones.
+const TIPS: usize = 40;
+
+fn row(
+    frame: &Frame<'_>,
+    n: usize,
+    (label, what): (&str, &str),
+    marks: &[&Mark],
+    index: impl Fn(&str) -> usize,
+    used: &mut BTreeSet<&'static str>,
+) -> Row {
+    let (axis, zone) = (frame.axis, frame.zone);
     let mut sorted = marks.to_vec();
     sorted.sort_by_key(|m| m.from);
     let columns = fill(axis, marks, &index);
@@ -191,41 +241,36 @@ fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: 
     // The first and last seconds of a loss that is drawn already are no loss of their own.
     let brief: Vec<bool> =
         cells.iter().enumerate().map(|(i, c)| c.1 && !is_loss(i.checked_sub(1)) && !is_loss(Some(i + 1))).collect();
-    let mut shapes = Vec::new();
+    let mut paths: BTreeMap<&'static str, String> = BTreeMap::new();
+    let mut tips: Vec<(usize, usize, String)> = Vec::new();
     for (class, begin, end) in runs(&tops) {
         let Some(look) = class.and_then(|c| LOOKS.get(c)) else { continue };
         if look.height == 0 {
             continue;
         }
-        let (from, to) = (axis.begin_of(begin), axis.begin_of(end));
-        // One mark alone says its own times and words; several merged ones the times of their columns.
-        let first = sorted.partition_point(|m| m.from < from).saturating_sub(1);
-        let end_at = sorted.partition_point(|m| m.from < to);
-        let mut inside = sorted.get(first..end_at).unwrap_or_default().iter().filter(|m| {
-            m.to.max(m.from.saturating_add(1)) > from
-                && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
-        });
-        let title = match (inside.next(), inside.next()) {
-            (Some(m), None) if m.title.is_empty() => {
-                format!("{}, {}", words_of(what, look), zone.span_ms(m.from, m.to))
-            }
-            (Some(m), None) => format!("{}, {}", plain(&m.title, 160), zone.span_ms(m.from, m.to)),
-            _ => format!("{}, {}", words_of(what, look), zone.span_ms(from, to)),
-        };
-        shapes.push(Shape {
-            x: begin,
-            y: HEIGHT - look.height,
-            width: end - begin,
-            height: look.height,
-            class: look.class,
-            title,
-        });
+        let y = f64::from(HEIGHT - look.height);
+        let piece = box_path(begin as f64, y, (end - begin) as f64, f64::from(look.height));
+        paths.entry(look.class).or_default().push_str(&piece);
+        if look.class != "fixed" {
+            tips.push((begin, end, title(axis, zone, label, look, &sorted, &index, (begin, end))));
+        }
     }
     for (is_brief, begin, end) in runs(&brief) {
         if is_brief {
-            let title = format!("shorter losses within {}", zone.span_ms(axis.begin_of(begin), axis.begin_of(end)));
-            shapes.push(Shape { x: begin, y: 0, width: end - begin, height: 7, class: "brief", title });
+            paths.entry("brief").or_default().push_str(&box_path(begin as f64, 0.0, (end - begin) as f64, 7.0));
         }
+    }
+    tips.sort_by_key(|t| (std::cmp::Reverse(t.1 - t.0), t.0));
+    tips.truncate(TIPS);
+    tips.sort_by_key(|t| t.0);
+    let label = name(label);
+    let mut svg = frame.begin(n, f64::from(HEIGHT), &format!("{label}, {what}"), &summary(marks, &index));
+    for (class, d) in &paths {
+        used.insert(class);
+        svg.path(d, &format!("m-{class}"));
+    }
+    for (begin, end, words) in &tips {
+        svg.tip(*begin as f64, 0.0, (end - begin) as f64, f64::from(HEIGHT), words);
     }
     let letters = fill(Axis { columns: LETTERS, ..axis }, marks, &index)
         .iter()
@@ -235,11 +280,34 @@ fn row(axis: Axis, zone: Zone, label: &str, what: &str, marks: &[&Mark], index: 
             (None, false) => ' ',
         })
         .collect();
-    Row { label: name(label), what: what.to_owned(), summary: summary(marks, &index), shapes, letters }
+    Row { label, what: name(what), svg: svg.finish(), size: "low", top: String::new(), bottom: String::new(), letters }
 }
 
-fn words_of(what: &str, look: &Look) -> String {
-    if look.class == "event" { what.to_owned() } else { look.words.to_owned() }
+fn words_of(label: &str, look: &Look) -> String {
+    if look.class == "event" { name(label) } else { look.words.to_owned() }
+}
+
+/// Words of a run of columns: one mark alone says its own times and words; several merged ones the times of their columns.
+fn title(
+    axis: Axis,
+    zone: Zone,
+    label: &str,
+    look: &Look,
+    sorted: &[&Mark],
+    index: &impl Fn(&str) -> usize,
+    (begin, end): (usize, usize),
+) -> String {
+    let (from, to) = (axis.begin_of(begin), axis.begin_of(end));
+    let first = sorted.partition_point(|m| m.from < from).saturating_sub(1);
+    let end_at = sorted.partition_point(|m| m.from < to);
+    let mut inside = sorted.get(first..end_at).unwrap_or_default().iter().filter(|m| {
+        m.to.max(m.from.saturating_add(1)) > from && LOOKS.get(index(&m.class)).is_some_and(|l| l.class == look.class)
+    });
+    match (inside.next(), inside.next()) {
+        (Some(m), None) if m.title.is_empty() => format!("{}, {}", words_of(label, look), zone.span_ms(m.from, m.to)),
+        (Some(m), None) => format!("{}, {}", plain(&m.title, 160), zone.span_ms(m.from, m.to)),
+        _ => format!("{}, {}", words_of(label, look), zone.span_ms(from, to)),
+    }
 }
 
 /// Time by class in words, for people who do not see the strip.
@@ -258,62 +326,102 @@ fn summary(marks: &[&Mark], index: &impl Fn(&str) -> usize) -> String {
 
 /// The timeline of one site; `None` when there is nothing to draw.
 pub(super) fn timeline(picture: &SitePicture, zone: Zone) -> Option<Timeline> {
-    let span = picture.to.saturating_sub(picture.from);
+    within(picture, zone, picture.from, picture.to, "time")
+}
+
+/// Days with the most lost time, each on an axis of its own, in order of time; none when the window is short anyway.
+pub(super) fn days(picture: &SitePicture, zone: Zone) -> Vec<Day> {
+    if picture.to.saturating_sub(picture.from) < 30 * HOUR_MS {
+        return Vec::new();
+    }
+    let mut worst: Vec<&DayTotal> = picture.days.iter().filter(|d| d.lost_ms > 0).collect();
+    worst.sort_by_key(|d| (std::cmp::Reverse(d.lost_ms), d.from));
+    worst.truncate(MOST_DAYS);
+    worst.sort_by_key(|d| d.from);
+    worst
+        .into_iter()
+        .enumerate()
+        .filter_map(|(n, d)| {
+            // Only the part of the day in which a rover was logged, in whole quarters of an hour.
+            let rovers = || picture.strips.iter().filter(|s| s.kind == StripKind::Rover).flat_map(|s| &s.marks);
+            let inside = || rovers().filter(|m| m.to > d.from && m.from < d.to);
+            let step = 15 * MINUTE_MS;
+            let from = inside().map(|m| m.from.max(d.from)).min()?.div_euclid(step) * step;
+            let to = inside().map(|m| m.to.min(d.to)).max()?.saturating_add(step - 1).div_euclid(step) * step;
+            let timeline = within(picture, zone, from, to, &format!("day{n}"))?;
+            let lost = hours(d.lost_ms as f64 / HOUR_MS as f64);
+            let observed = hours(d.observed_ms as f64 / HOUR_MS as f64);
+            Some(Day { title: format!("{}: {lost} of {observed} lost", zone.day(d.from)), timeline })
+        })
+        .collect()
+}
+
+/// The timeline of a part of the axis.
+fn within(picture: &SitePicture, zone: Zone, from: UtcMs, to: UtcMs, id: &str) -> Option<Timeline> {
+    let span = to.saturating_sub(from);
     if span <= 0 || picture.strips.is_empty() {
         return None;
     }
-    let axis = Axis { from: picture.from, span, columns: COLUMNS };
+    let axis = Axis { from, span, columns: COLUMNS };
+    let at = |t: UtcMs| (t - from) as f64 / span as f64;
+    let ticks = zone.ticks(from, to);
+    let grid: Vec<f64> = ticks.iter().map(|t| at(t.at) * COLUMNS as f64).collect();
+    let frame = Frame { axis, zone, id, ticks: &grid, shades: &picture.shades };
     let mut rows = Vec::new();
+    let mut used: BTreeSet<&'static str> = BTreeSet::new();
     for strip in &picture.strips {
-        let all: Vec<&Mark> = strip.marks.iter().collect();
+        let all: Vec<&Mark> = strip.marks.iter().filter(|m| m.to >= from && m.from <= to).collect();
+        let n = rows.len();
         match strip.kind {
-            StripKind::Rover => rows.push(row(axis, zone, &strip.label, "fix state", &all, state_index)),
+            StripKind::Rover => {
+                rows.push(row(&frame, n, (&strip.label, "fix state"), &all, state_index, &mut used));
+            }
             StripKind::Coverage => {
                 let index = |class: &str| if class == "gap" { GAP } else { COVERAGE };
-                rows.push(row(axis, zone, &strip.label, "base data present", &all, index));
+                rows.push(row(&frame, n, (&strip.label, "base data present"), &all, index, &mut used));
             }
-            StripKind::Events => event_rows(axis, zone, &strip.label, &all, &mut rows),
+            StripKind::Events => event_rows(&frame, &strip.label, &all, &mut rows, &mut used),
         }
     }
-    let used: Vec<&str> = rows.iter().flat_map(|r| r.shapes.iter().map(|s| s.class)).collect();
+    let strips = rows.len();
+    for track in &picture.tracks {
+        let n = rows.len();
+        rows.extend(tracks::row(&frame, n, track, picture.from));
+    }
     let mut keys: Vec<Key> = LOOKS
         .iter()
-        .filter(|l| used.contains(&l.class))
+        .filter(|l| used.contains(l.class))
         .map(|l| Key { class: l.class, letter: l.letter, words: l.words, y: HEIGHT - l.height, height: l.height })
         .collect();
-    if used.contains(&"brief") {
+    if used.contains("brief") {
         keys.push(Key { class: "brief", letter: '\'', words: "losses shorter than one column", y: 0, height: 7 });
     }
-    let ticks = zone
-        .ticks(picture.from, picture.to)
+    let ticks = ticks
         .into_iter()
         .map(|t| {
-            let share = (t.at - picture.from) as f64 / span as f64;
-            TickView {
-                percent: format!("{:.2}", share * 100.0),
-                x: format!("{:.1}", share * COLUMNS as f64),
-                local: t.local,
-                utc: t.utc,
-                edge: share > 0.93,
-            }
+            let share = at(t.at);
+            TickView { percent: format!("{:.2}", share * 100.0), local: t.local, utc: t.utc, edge: share > 0.93 }
         })
         .collect();
+    let shaded = |night: bool| picture.shades.iter().any(|s| s.night == night && s.to > from && s.from < to);
     Some(Timeline {
+        has_tracks: rows.len() > strips,
+        has_night: shaded(true),
+        has_off: shaded(false),
         rows,
         ticks,
         keys,
         zone: zone.title().to_owned(),
         zone_is_utc: zone.is_utc(),
-        span: zone.span_ms(picture.from, picture.to),
+        span: zone.span_ms(from, to),
         column: duration(span / COLUMNS as i64),
         letter_column: duration(span / LETTERS as i64),
-        width: COLUMNS,
         height: HEIGHT,
     })
 }
 
 /// One row a kind of event, the kinds with most time first; the rest together.
-fn event_rows(axis: Axis, zone: Zone, label: &str, marks: &[&Mark], rows: &mut Vec<Row>) {
+fn event_rows(frame: &Frame<'_>, label: &str, marks: &[&Mark], rows: &mut Vec<Row>, used: &mut BTreeSet<&'static str>) {
     let mut kinds: BTreeMap<&str, (i64, Vec<&Mark>)> = BTreeMap::new();
     for mark in marks {
         let entry = kinds.entry(&mark.class).or_default();
@@ -324,10 +432,10 @@ fn event_rows(axis: Axis, zone: Zone, label: &str, marks: &[&Mark], rows: &mut V
     kinds.sort_by(|a, b| b.1.0.cmp(&a.1.0).then(a.0.cmp(b.0)));
     let rest: Vec<&Mark> = kinds.iter().skip(EVENT_ROWS).flat_map(|k| k.1.1.iter().copied()).collect();
     for (kind, (_, marks)) in kinds.iter().take(EVENT_ROWS) {
-        rows.push(row(axis, zone, label, &kind_words(kind), marks, |_| EVENT));
+        rows.push(row(frame, rows.len(), (&upper_first(&kind_words(kind)), label), marks, |_| EVENT, used));
     }
     if !rest.is_empty() {
-        rows.push(row(axis, zone, label, "other events", &rest, |_| EVENT));
+        rows.push(row(frame, rows.len(), ("Other events", label), &rest, |_| EVENT, used));
     }
 }
 
@@ -335,7 +443,7 @@ fn event_rows(axis: Axis, zone: Zone, label: &str, marks: &[&Mark], rows: &mut V
 mod tests {
     use super::*;
     use crate::model::picture::Strip;
-    use crate::model::time::{DAY_MS, HOUR_MS, SECOND_MS};
+    use crate::model::time::{DAY_MS, SECOND_MS};
 
     fn mark(from: i64, to: i64, class: &str) -> Mark {
         Mark { from, to, class: class.to_owned(), title: String::new() }
@@ -350,9 +458,23 @@ mod tests {
             to: 2 * DAY_MS,
             strips,
             tables: vec![],
-            stretches: vec![],
+            ..SitePicture::default()
         };
         timeline(&picture, Zone::UTC).expect("a timeline")
+    }
+
+    /// The pieces of a class in a row: x and width.
+    fn pieces(row: &Row, class: &str) -> Vec<(usize, usize)> {
+        let Some(at) = row.svg.find(&format!("class=\"m-{class}\" d=\"")) else { return Vec::new() };
+        let d = row.svg[at..].split('"').nth(3).unwrap();
+        d.split('M')
+            .skip(1)
+            .map(|p| {
+                let x = p.split(' ').next().unwrap().parse().unwrap();
+                let width = p.split('h').nth(1).unwrap().split('v').next().unwrap().parse().unwrap();
+                (x, width)
+            })
+            .collect()
     }
 
     #[test]
@@ -363,10 +485,11 @@ mod tests {
             mark(12 * HOUR_MS, 18 * HOUR_MS, "float"),
             mark(18 * HOUR_MS, 48 * HOUR_MS, "fixed"),
         ]);
-        let got: Vec<(usize, usize, &str)> = t.rows[0].shapes.iter().map(|s| (s.x, s.width, s.class)).collect();
-        assert_eq!(got, [(0, 240, "fixed"), (240, 120, "float"), (360, 600, "fixed")]);
+        assert_eq!(pieces(&t.rows[0], "fixed"), [(0, 240), (360, 600)]);
+        assert_eq!(pieces(&t.rows[0], "float"), [(240, 120)]);
         assert_eq!(t.rows[0].letters, format!("{}{}{}", ".".repeat(18), "f".repeat(9), ".".repeat(45)));
-        assert_eq!(t.rows[0].summary, "fixed 42.0 h, float 6.0 h");
+        assert!(t.rows[0].svg.contains("fixed 42.0 h, float 6.0 h"));
+        assert!(t.rows[0].svg.contains("fix state") && t.rows[0].svg.contains("1970-01-01 12:00"), "tip of the loss");
     }
 
     #[test]
@@ -376,8 +499,8 @@ mod tests {
             mark(10 * HOUR_MS, 10 * HOUR_MS + 5 * SECOND_MS, "float"),
             mark(10 * HOUR_MS + 5 * SECOND_MS, 48 * HOUR_MS, "fixed"),
         ]);
-        let got: Vec<(usize, usize, &str)> = t.rows[0].shapes.iter().map(|s| (s.x, s.width, s.class)).collect();
-        assert_eq!(got, [(0, 960, "fixed"), (200, 1, "brief")]);
+        assert_eq!(pieces(&t.rows[0], "fixed"), [(0, 960)]);
+        assert_eq!(pieces(&t.rows[0], "brief"), [(200, 1)]);
     }
 
     #[test]
@@ -388,6 +511,8 @@ mod tests {
             mark(9, 3, "float"),
             mark(i64::MAX - 1, i64::MAX, "x"),
         ]);
-        assert!(t.rows[0].shapes.iter().all(|s| s.x + s.width <= COLUMNS));
+        for class in ["fixed", "float", "brief"] {
+            assert!(pieces(&t.rows[0], class).iter().all(|(x, w)| x + w <= COLUMNS));
+        }
     }
 }

@@ -1,0 +1,293 @@
+//! The sky over a base: where satellites were tracked and how well, and C/N0 over elevation beside what is expected.
+
+use crate::frames::{UnitFrames, view};
+use crate::maths::budget::expected::{EXPECTED_CN0_ORIGIN, SignalClass, expected_cn0_dbhz, signal_class};
+use crate::maths::geodesy::{Geodetic, ecef_to_geodetic, enu_to_ecef_delta, geodetic_to_ecef};
+use crate::model::ids::{Band, Signal};
+use crate::model::picture::{ElevationCurve, SkyCell, SkyView};
+use crate::pipeline::sites::Site1;
+use std::collections::BTreeMap;
+
+/// Width of a sky cell in azimuth, degrees.
+const AZIMUTH_DEG: f64 = 15.0;
+/// Height of a sky cell, degrees.
+const ELEVATION_DEG: f64 = 10.0;
+/// Height of a bin of the C/N0 curve, degrees.
+const CURVE_DEG: f64 = 5.0;
+/// Satellite-minutes with known directions below which no sky is drawn.
+const LEAST_MINUTES: u32 = 120;
+/// Radius of the orbits, m, and their largest latitude, degrees: GPS 26 560 km and 55, GLONASS 25 510 km and 64.8.
+const ORBIT_M: f64 = 26_560_000.0;
+const REACH_DEG: f64 = 64.8;
+
+/// The columns of the signal table that the sky needs.
+struct Rows {
+    time: Vec<i64>,
+    sat: Vec<u32>,
+    signal: Vec<u32>,
+    band: Vec<u32>,
+    cn0: Vec<f32>,
+    sd: Vec<f32>,
+    azimuth: Vec<f32>,
+    elevation: Vec<f32>,
+}
+
+impl Rows {
+    fn of(base: &UnitFrames) -> Rows {
+        let t = &base.signals;
+        Rows {
+            time: view::i64s(t, "time"),
+            sat: view::u32s_full(t, "sat"),
+            signal: view::u32s_full(t, "signal"),
+            band: view::u32s_full(t, "band"),
+            cn0: view::f32s(t, "cn0_mean"),
+            sd: view::f32s(t, "cn0_sd"),
+            azimuth: view::f32s(t, "azimuth"),
+            elevation: view::f32s(t, "elevation"),
+        }
+    }
+
+    fn any_direction(&self) -> bool {
+        self.elevation.iter().any(|e| e.is_finite())
+    }
+}
+
+/// A view for each base whose satellites' directions are known.
+pub(super) fn skies(site: &Site1) -> Vec<SkyView> {
+    let position = site.case.position;
+    site.bases.iter().filter_map(|b| sky(b, position.map(|(lat, lon, _)| (lat, lon)))).collect()
+}
+
+#[derive(Default, Clone, Copy)]
+struct Sum {
+    minutes: u32,
+    off: f64,
+    with_cn0: u32,
+    scatter: f64,
+    with_scatter: u32,
+}
+
+fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
+    let rows = Rows::of(base);
+    if !rows.any_direction() {
+        return None;
+    }
+    let first = u32::from(Band::L1.code());
+    let directed = || {
+        (0..rows.time.len()).filter(|i| {
+            rows.band[*i] == first
+                && rows.elevation[*i] >= 0.0
+                && rows.elevation[*i] < 90.0
+                && rows.azimuth[*i].is_finite()
+        })
+    };
+    // The usual C/N0 of an elevation is the median of this base itself; signals differ, so each has its own.
+    let mut by: BTreeMap<(u32, u32), Vec<f32>> = BTreeMap::new();
+    for i in directed().filter(|i| rows.cn0[*i].is_finite()) {
+        by.entry((rows.signal[i], (f64::from(rows.elevation[i]) / CURVE_DEG) as u32)).or_default().push(rows.cn0[i]);
+    }
+    let usual: BTreeMap<(u32, u32), f32> = by
+        .into_iter()
+        .filter_map(|(k, mut v)| {
+            let mid = v.len() / 2;
+            (!v.is_empty()).then(|| (k, *v.select_nth_unstable_by(mid, f32::total_cmp).1))
+        })
+        .collect();
+    let (across, up) = ((360.0 / AZIMUTH_DEG) as usize, (90.0 / ELEVATION_DEG) as usize);
+    let mut sums = vec![Sum::default(); across * up];
+    let mut lowest: Vec<Option<f32>> = vec![None; across];
+    // A second signal of one satellite in the same minute is no second satellite.
+    let mut last: (i64, std::collections::BTreeSet<u32>) = (i64::MIN, std::collections::BTreeSet::new());
+    let mut total = 0;
+    for i in directed() {
+        if last.0 != rows.time[i] {
+            last = (rows.time[i], std::collections::BTreeSet::new());
+        }
+        if !last.1.insert(rows.sat[i]) {
+            continue;
+        }
+        total += 1;
+        let elevation = f64::from(rows.elevation[i]);
+        let a = ((f64::from(rows.azimuth[i]).rem_euclid(360.0) / AZIMUTH_DEG) as usize).min(across - 1);
+        let e = ((elevation / ELEVATION_DEG) as usize).min(up - 1);
+        if let Some(l) = lowest.get_mut(a) {
+            *l = Some(l.map_or(rows.elevation[i], |x| x.min(rows.elevation[i])));
+        }
+        let Some(sum) = sums.get_mut(e * across + a) else { continue };
+        sum.minutes += 1;
+        if let (true, Some(u)) = (rows.cn0[i].is_finite(), usual.get(&(rows.signal[i], (elevation / CURVE_DEG) as u32)))
+        {
+            sum.off += f64::from(rows.cn0[i] - u);
+            sum.with_cn0 += 1;
+        }
+        if rows.sd[i].is_finite() {
+            sum.scatter += f64::from(rows.sd[i]);
+            sum.with_scatter += 1;
+        }
+    }
+    if total < LEAST_MINUTES {
+        return None;
+    }
+    let mean = |sum: f64, n: u32| if n == 0 { f32::NAN } else { (sum / f64::from(n)) as f32 };
+    let cells = sums
+        .iter()
+        .enumerate()
+        .map(|(k, s)| {
+            let (azimuth_deg, elevation_deg) = ((k % across) as f64 * AZIMUTH_DEG, (k / across) as f64 * ELEVATION_DEG);
+            SkyCell {
+                azimuth_deg,
+                elevation_deg,
+                minutes: s.minutes,
+                cn0_off_db: mean(s.off, s.with_cn0),
+                scatter_db: mean(s.scatter, s.with_scatter),
+                in_reach: position.is_none_or(|(lat, lon)| {
+                    in_reach(lat, lon, azimuth_deg + AZIMUTH_DEG / 2.0, elevation_deg + ELEVATION_DEG / 2.0)
+                }),
+            }
+        })
+        .collect();
+    Some(SkyView {
+        unit: base.unit.clone(),
+        step_azimuth_deg: AZIMUTH_DEG,
+        step_elevation_deg: ELEVATION_DEG,
+        cells,
+        lowest_deg: lowest,
+    })
+}
+
+/// Whether a satellite on an inclined circular orbit can stand in a direction: where the line of sight meets the sphere of
+/// the orbits the latitude must not be beyond their inclination.
+fn in_reach(lat: f64, lon: f64, azimuth_deg: f64, elevation_deg: f64) -> bool {
+    let station = Geodetic { lat_deg: lat, lon_deg: lon, h_m: 0.0 };
+    let s = geodetic_to_ecef(&station);
+    let (sin_e, cos_e) = elevation_deg.to_radians().sin_cos();
+    let (sin_a, cos_a) = azimuth_deg.to_radians().sin_cos();
+    let u = enu_to_ecef_delta(&station, [cos_e * sin_a, cos_e * cos_a, sin_e]);
+    let along: f64 = (0..3).map(|k| s[k] * u[k]).sum();
+    let r2: f64 = (0..3).map(|k| s[k] * s[k]).sum();
+    let d = -along + (along * along - r2 + ORBIT_M * ORBIT_M).max(0.0).sqrt();
+    ecef_to_geodetic([s[0] + d * u[0], s[1] + d * u[1], s[2] + d * u[2]]).is_none_or(|g| g.lat_deg.abs() <= REACH_DEG)
+}
+
+/// C/N0 over elevation of each band of each base.
+pub(super) fn elevation(site: &Site1) -> Vec<ElevationCurve> {
+    let mut out = Vec::new();
+    for base in &site.bases {
+        let rows = Rows::of(base);
+        if rows.any_direction() {
+            out.extend(Band::ALL.into_iter().filter_map(|band| curve(base, &rows, band)));
+        }
+    }
+    out
+}
+
+/// A histogram of C/N0 by half dB from 0 to 70 dB-Hz.
+#[derive(Clone)]
+struct Histogram {
+    counts: [u32; 140],
+    total: u32,
+}
+
+impl Histogram {
+    fn add(&mut self, cn0: f32) {
+        if let Some(c) = self.counts.get_mut((f64::from(cn0) * 2.0) as usize) {
+            *c += 1;
+            self.total += 1;
+        }
+    }
+
+    /// Centre of the half dB below which a share of the values lies.
+    fn quantile(&self, q: f64) -> f32 {
+        let wanted = (q * f64::from(self.total)).ceil().max(1.0) as u32;
+        let mut sum = 0;
+        for (i, c) in self.counts.iter().enumerate() {
+            sum += c;
+            if sum >= wanted {
+                return i as f32 / 2.0 + 0.25;
+            }
+        }
+        f32::NAN
+    }
+}
+
+fn curve(base: &UnitFrames, rows: &Rows, band: Band) -> Option<ElevationCurve> {
+    let n = (90.0 / CURVE_DEG) as usize;
+    let mut bins = vec![Histogram { counts: [0; 140], total: 0 }; n];
+    let mut classes: BTreeMap<u32, u32> = BTreeMap::new();
+    for i in 0..rows.time.len() {
+        let elevation = f64::from(rows.elevation[i]);
+        if rows.band[i] != u32::from(band.code()) || !rows.cn0[i].is_finite() || !(0.0..90.0).contains(&elevation) {
+            continue;
+        }
+        if let Some(bin) = bins.get_mut((elevation / CURVE_DEG) as usize) {
+            bin.add(rows.cn0[i]);
+        }
+        *classes.entry(rows.signal[i]).or_default() += 1;
+    }
+    let filled: Vec<(f64, f64, f32, f32, f32, u32)> = bins
+        .iter()
+        .enumerate()
+        .filter(|(_, h)| h.total >= 5)
+        .map(|(k, h)| {
+            let low = k as f64 * CURVE_DEG;
+            (low, low + CURVE_DEG, h.quantile(0.1), h.quantile(0.5), h.quantile(0.9), h.total)
+        })
+        .collect();
+    if filled.len() < 2 {
+        return None;
+    }
+    // The band's most frequent signal that has a row in the table of expected values.
+    let class = classes
+        .into_iter()
+        .filter_map(|(signal, n)| class_of(signal).map(|c| (n, c)))
+        .max_by_key(|(n, _)| *n)
+        .map(|(_, c)| c);
+    let expected = class.map_or_else(Vec::new, |class| {
+        [(5.0, 10.0), (10.0, 20.0), (20.0, 40.0), (40.0, 60.0), (60.0, 90.0)]
+            .into_iter()
+            .filter_map(|(a, b)| expected_cn0_dbhz(class, a).map(|(low, high)| (a, b, low, high)))
+            .collect()
+    });
+    Some(ElevationCurve {
+        unit: base.unit.clone(),
+        band: band.name().to_owned(),
+        bins: filled,
+        expected,
+        expected_from: EXPECTED_CN0_ORIGIN.to_owned(),
+    })
+}
+
+fn class_of(signal: u32) -> Option<SignalClass> {
+    let s = Signal::unpack(signal)?;
+    let digit = s.code[0].checked_sub(b'0').filter(|d| *d <= 9)?;
+    signal_class(s.system.letter(), digit, char::from(s.code[1]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The hole of GNSS skies: at middle northern latitudes there is no satellite low in the north, at the equator none is
+    /// missing in the east, and south of the equator the hole is in the south.
+    #[test]
+    fn the_hole_in_the_sky_is_towards_the_pole() {
+        assert!(!in_reach(50.0, 8.0, 0.0, 25.0));
+        assert!(in_reach(50.0, 8.0, 180.0, 25.0));
+        assert!(in_reach(0.0, 8.0, 90.0, 15.0));
+        assert!(!in_reach(-50.0, 8.0, 180.0, 25.0));
+    }
+
+    #[test]
+    fn quantiles_of_a_histogram_stand_within_half_a_db() {
+        let mut h = Histogram { counts: [0; 140], total: 0 };
+        for i in 0..100 {
+            h.add(30.0 + i as f32 / 10.0);
+        }
+        assert!((h.quantile(0.5) - 35.0).abs() <= 0.5);
+        assert!((h.quantile(0.1) - 31.0).abs() <= 0.5);
+        h.add(-5.0);
+        h.add(f32::NAN);
+        h.add(1e9);
+        assert_eq!(h.total, 102, "values below 0 count as 0, those above 70 dB-Hz are left out");
+    }
+}

@@ -1,0 +1,279 @@
+//! Values on the time axis: age of corrections, second frequency, C/N0, ionosphere, supply, spectrum, Kp.
+
+use crate::frames::{UnitFrames, view};
+use crate::model::ids::{Band, System};
+use crate::model::picture::{Track, TrackBin};
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
+use crate::pipeline::beside::Beside;
+use crate::pipeline::sites::Site1;
+use std::collections::BTreeMap;
+
+/// Bins over the whole axis, at least; a bin is not longer than five minutes.
+const BINS: i64 = 1600;
+
+/// The axis of the bins.
+#[derive(Clone, Copy)]
+struct Axis {
+    from: UtcMs,
+    to: UtcMs,
+    bin_ms: i64,
+}
+
+impl Axis {
+    fn bin(self, t: UtcMs) -> Option<u32> {
+        if t < self.from || t >= self.to { None } else { u32::try_from((t - self.from) / self.bin_ms).ok() }
+    }
+}
+
+/// How the track of a value is shown.
+#[derive(Clone, Copy)]
+struct Look {
+    what: &'static str,
+    unit: &'static str,
+    floor: f64,
+    ceiling: f64,
+    log: bool,
+}
+
+impl Look {
+    fn track(self, label: String, axis: Axis, limit: Option<(f64, String)>, bins: Vec<TrackBin>) -> Track {
+        Track {
+            label,
+            what: self.what.to_owned(),
+            unit: self.unit.to_owned(),
+            bin_ms: axis.bin_ms,
+            floor: self.floor,
+            ceiling: self.ceiling,
+            log: self.log,
+            limit,
+            bins,
+        }
+    }
+}
+
+/// Values in order of time to bins: smallest, median, largest.
+#[derive(Default)]
+struct Binner {
+    at: Option<u32>,
+    values: Vec<f32>,
+    bins: Vec<TrackBin>,
+}
+
+impl Binner {
+    fn add(&mut self, at: Option<u32>, value: f32) {
+        if !value.is_finite() || at.is_none() {
+            return;
+        }
+        if at != self.at {
+            self.close();
+            self.at = at;
+        }
+        self.values.push(value);
+    }
+
+    fn close(&mut self) {
+        if let (Some(at), false) = (self.at, self.values.is_empty()) {
+            self.values.sort_unstable_by(f32::total_cmp);
+            let n = self.values.len();
+            self.bins.push(TrackBin { at, low: self.values[0], mid: self.values[n / 2], high: self.values[n - 1] });
+        }
+        self.values.clear();
+    }
+
+    fn done(mut self) -> Vec<TrackBin> {
+        self.close();
+        self.bins
+    }
+}
+
+/// All tracks for which there are data.
+pub(super) fn tracks(site: &Site1, beside: &Beside, from: UtcMs, to: UtcMs, old_s: f64) -> Vec<Track> {
+    let bin_ms = ((to - from) / BINS).clamp(10_000, 5 * MINUTE_MS);
+    let axis = Axis { from, to, bin_ms };
+    let mut out = vec![correction_age(site, axis, old_s)];
+    for base in &site.bases {
+        out.push(second_frequency(base, axis));
+        out.extend(cn0(base, axis));
+        out.push(roti(base, axis));
+        out.extend(supply(base, axis));
+        out.push(spectrum(base, axis));
+    }
+    out.push(kp(beside, axis));
+    out.retain(|t| !t.bins.is_empty());
+    out
+}
+
+/// Age of corrections over all rovers: the mean of each rover in a bin; the lowest, middle and highest of them.
+fn correction_age(site: &Site1, axis: Axis, old_s: f64) -> Track {
+    let mut all: BTreeMap<u32, Vec<f32>> = BTreeMap::new();
+    for rover in site.case.rovers.iter().filter(|r| !r.never_corrected) {
+        let mut sum: (Option<u32>, f64, u32) = (None, 0.0, 0);
+        let mut close = |s: &(Option<u32>, f64, u32)| {
+            if let (Some(at), true) = (s.0, s.2 > 0) {
+                all.entry(at).or_default().push((s.1 / f64::from(s.2)) as f32);
+            }
+        };
+        for (t, age) in rover.times.iter().zip(&rover.ages_s) {
+            let at = axis.bin(*t);
+            if !age.is_finite() || at.is_none() {
+                continue;
+            }
+            if at != sum.0 {
+                close(&sum);
+                sum = (at, 0.0, 0);
+            }
+            sum.1 += f64::from(*age);
+            sum.2 += 1;
+        }
+        close(&sum);
+    }
+    let bins = all
+        .into_iter()
+        .map(|(at, mut v)| {
+            v.sort_unstable_by(f32::total_cmp);
+            TrackBin { at, low: v[0], mid: v[v.len() / 2], high: v[v.len() - 1] }
+        })
+        .collect();
+    let look = Look { what: "lowest, middle and highest rover", unit: "s", floor: 0.5, ceiling: 120.0, log: true };
+    look.track("Age of corrections, all rovers".to_owned(), axis, Some((old_s, "old from here".to_owned())), bins)
+}
+
+/// Share of the satellites with a second frequency, over the systems that RTK uses.
+fn second_frequency(base: &UnitFrames, axis: Axis) -> Track {
+    let times = view::i64s(&base.systems, "time");
+    let systems = view::u32s_full(&base.systems, "system");
+    let satellites = view::u32s_full(&base.systems, "satellites");
+    let second = view::u32s_full(&base.systems, "second");
+    let mut binner = Binner::default();
+    let mut now: (i64, u32, u32) = (i64::MIN, 0, 0);
+    let share = |now: &(i64, u32, u32)| 100.0 * now.2 as f32 / now.1.max(1) as f32;
+    for i in 0..times.len() {
+        if System::from_letter(systems[i] as u8).is_none_or(|s| s == System::Sbas) {
+            continue;
+        }
+        if times[i] != now.0 {
+            if now.1 > 0 {
+                binner.add(axis.bin(now.0), share(&now));
+            }
+            now = (times[i], 0, 0);
+        }
+        now.1 += satellites[i];
+        now.2 += second[i];
+    }
+    if now.1 > 0 {
+        binner.add(axis.bin(now.0), share(&now));
+    }
+    let look = Look { what: "lowest, middle and highest share", unit: "%", floor: 0.0, ceiling: 100.0, log: false };
+    look.track(format!("Second frequency, share of satellites, {}", base.unit), axis, None, binner.done())
+}
+
+/// C/N0 of each band: the median over satellites by ten seconds.
+fn cn0(base: &UnitFrames, axis: Axis) -> Vec<Track> {
+    let times = view::i64s(&base.bands, "time");
+    let bands = view::u32s_full(&base.bands, "band");
+    let medians = view::f32s(&base.bands, "cn0_median");
+    Band::ALL
+        .into_iter()
+        .map(|band| {
+            let mut binner = Binner::default();
+            for i in (0..times.len()).filter(|i| bands[*i] == u32::from(band.code())) {
+                binner.add(axis.bin(times[i]), medians[i]);
+            }
+            let what = "median of the satellites; lowest, middle and highest in time";
+            let look = Look { what, unit: "dB-Hz", floor: 20.0, ceiling: 55.0, log: false };
+            look.track(format!("C/N0 {}, {}", band.name(), base.unit), axis, None, binner.done())
+        })
+        .collect()
+}
+
+/// Irregularities of the ionosphere, where the table has them.
+fn roti(base: &UnitFrames, axis: Axis) -> Track {
+    let times = view::i64s(&base.signals, "time");
+    let values = view::f32s(&base.signals, "roti");
+    let mut binner = Binner::default();
+    for (t, v) in times.iter().zip(values) {
+        binner.add(axis.bin(*t), v);
+    }
+    let look =
+        Look { what: "lowest, middle and highest satellite", unit: "TECU/min", floor: 0.0, ceiling: 2.0, log: false };
+    // 0.5 TECU/min: the usual limit of irregularities.
+    let limit = Some((0.5, "irregular from here".to_owned()));
+    look.track(format!("Unrest of the ionosphere (ROTI), {}", base.unit), axis, limit, binner.done())
+}
+
+/// Antenna and supply.
+fn supply(base: &UnitFrames, axis: Axis) -> Vec<Track> {
+    let times = view::i64s(&base.metrics, "time");
+    let names = view::texts(&base.metrics, "metric");
+    let values = view::f64s(&base.metrics, "value");
+    [
+        ("antenna_voltage_v", "Voltage at the antenna port", "V", 6.0),
+        ("antenna_current_ma", "Antenna current", "mA", 50.0),
+        ("supply_voltage_v", "Supply voltage", "V", 15.0),
+    ]
+    .into_iter()
+    .map(|(metric, words, unit, ceiling)| {
+        let mut binner = Binner::default();
+        for i in (0..times.len()).filter(|i| names.get(*i).is_some_and(|n| n == metric)) {
+            binner.add(axis.bin(times[i]), values.get(i).map_or(f32::NAN, |v| *v as f32));
+        }
+        let look = Look { what: "lowest, middle and highest", unit, floor: 0.0, ceiling, log: false };
+        look.track(format!("{words}, {}", base.unit), axis, None, binner.done())
+    })
+    .collect()
+}
+
+/// The strongest line of each spectrum sweep.
+fn spectrum(base: &UnitFrames, axis: Axis) -> Track {
+    let times = view::i64s(&base.spectra, "time");
+    let power = view::f32s(&base.spectra, "power_dbm");
+    let mut binner = Binner::default();
+    let mut now = (i64::MIN, f32::NAN);
+    for (t, p) in times.iter().zip(power) {
+        if *t != now.0 {
+            binner.add(axis.bin(now.0), now.1);
+            now = (*t, f32::NAN);
+        }
+        now.1 = now.1.max(p);
+    }
+    binner.add(axis.bin(now.0), now.1);
+    let look = Look { what: "strongest line of each sweep", unit: "dBm", floor: -130.0, ceiling: -60.0, log: false };
+    look.track(format!("Strongest line of the spectrum, {}", base.unit), axis, None, binner.done())
+}
+
+/// Kp by three hours.
+fn kp(beside: &Beside, axis: Axis) -> Track {
+    let mut bins: BTreeMap<u32, f32> = BTreeMap::new();
+    for (from, kp) in &beside.kp {
+        let end = (from + 3 * HOUR_MS).min(axis.to);
+        let mut t = (*from).max(axis.from);
+        while t < end {
+            if let Some(at) = axis.bin(t) {
+                bins.insert(at, *kp);
+            }
+            t += axis.bin_ms;
+        }
+    }
+    let bins = bins.into_iter().map(|(at, kp)| TrackBin { at, low: kp, mid: kp, high: kp }).collect();
+    let look = Look { what: "planetary index by three hours", unit: "Kp", floor: 0.0, ceiling: 9.0, log: false };
+    // NOAA space weather scales: G1 begins at Kp 5.
+    look.track("Geomagnetic activity".to_owned(), axis, Some((5.0, "storm from here".to_owned())), bins)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bins_hold_lowest_middle_and_highest_and_leave_gaps() {
+        let axis = Axis { from: 0, to: 100_000, bin_ms: 10_000 };
+        let mut binner = Binner::default();
+        for (t, v) in [(0, 3.0), (2_000, 1.0), (9_999, 2.0), (50_000, 7.0), (51_000, f32::NAN), (200_000, 9.0)] {
+            binner.add(axis.bin(t), v);
+        }
+        assert_eq!(
+            binner.done(),
+            [TrackBin { at: 0, low: 1.0, mid: 2.0, high: 3.0 }, TrackBin { at: 5, low: 7.0, mid: 7.0, high: 7.0 }]
+        );
+    }
+}

@@ -1,0 +1,190 @@
+//! The sky over a base: the zenith in the middle, the horizon outside, north up. A cell is a dot where satellites were
+//! tracked well, a ring where the signal was weak or unsteady, a cross where nothing was tracked though satellites come
+//! there.
+
+use super::super::draw::{Anchor, Svg, coordinate};
+use super::super::text::name;
+use super::{Figure, Key};
+use crate::model::picture::{SkyCell, SkyView};
+
+const SIDE: f64 = 360.0;
+const RADIUS: f64 = 150.0;
+
+/// What a cell shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Seen {
+    Well,
+    Weak,
+    Nothing,
+    /// No satellite comes there, or not enough was observed to say.
+    Open,
+}
+
+/// Judged ring by ring: a cell is empty of satellites where most others of the same height had some for long enough.
+fn judge(view: &SkyView) -> Vec<Seen> {
+    view.cells
+        .iter()
+        .map(|c| {
+            let ring = || view.cells.iter().filter(|o| o.elevation_deg == c.elevation_deg && o.in_reach);
+            let (all, tracked) = (ring().count(), ring().filter(|o| o.minutes > 0).count());
+            let mean = ring().map(|o| u64::from(o.minutes)).sum::<u64>() as f64 / all.max(1) as f64;
+            if c.minutes == 0 {
+                let told = c.in_reach && c.elevation_deg < 80.0 && tracked * 4 >= all * 3 && mean >= 30.0;
+                return if told { Seen::Nothing } else { Seen::Open };
+            }
+            if c.minutes < 5 {
+                return Seen::Open;
+            }
+            let mut scatters: Vec<f32> = ring().map(|o| o.scatter_db).filter(|s| s.is_finite()).collect();
+            scatters.sort_unstable_by(f32::total_cmp);
+            let usual = scatters.get(scatters.len() / 2).copied().unwrap_or(f32::NAN);
+            let unsteady = c.scatter_db > 1.0 && c.scatter_db > 2.0 * usual;
+            if unsteady || c.cn0_off_db < -4.0 { Seen::Weak } else { Seen::Well }
+        })
+        .collect()
+}
+
+/// Place of a direction.
+fn at(azimuth_deg: f64, elevation_deg: f64) -> (f64, f64) {
+    let r = RADIUS * (90.0 - elevation_deg) / 90.0;
+    let (sin, cos) = azimuth_deg.to_radians().sin_cos();
+    (SIDE / 2.0 + r * sin, SIDE / 2.0 - r * cos)
+}
+
+fn cross(x: f64, y: f64, r: f64) -> String {
+    let p = |dx: f64, dy: f64| format!("{} {}", coordinate(x + dx), coordinate(y + dy));
+    format!("M{}L{}M{}L{}", p(-r, -r), p(r, r), p(-r, r), p(r, -r))
+}
+
+pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
+    let seen = judge(view);
+    let count = |what: Seen| seen.iter().filter(|s| **s == what).count();
+    let note = format!(
+        "Tracked well in {} directions, weak or unsteady in {} (reflections, leaves or an obstacle), nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems.",
+        count(Seen::Well),
+        count(Seen::Weak),
+        count(Seen::Nothing)
+    );
+    let title = format!("Sky over {}", name(&view.unit));
+    let mut svg = Svg::new(id, SIDE, SIDE, &title, &note);
+    for elevation in [0.0, 30.0, 60.0] {
+        svg.circle(SIDE / 2.0, SIDE / 2.0, RADIUS * (90.0 - elevation) / 90.0, "ring");
+        if elevation > 0.0 {
+            let (x, y) = at(180.0, elevation);
+            svg.text(x + 3.0, y - 3.0, Anchor::Start, "lbl", &format!("{elevation:.0}°"));
+        }
+    }
+    for (azimuth, words) in [(0.0, "north"), (90.0, "east"), (180.0, "south"), (270.0, "west")] {
+        let (x, y) = at(azimuth, -9.0);
+        svg.text(x, y + 4.0, Anchor::Middle, "lbl strong", words);
+    }
+    let size = |c: &SkyCell| {
+        let arc = RADIUS * (90.0 - c.elevation_deg) / 90.0 * view.step_azimuth_deg.to_radians();
+        (arc / 2.4).clamp(2.0, 6.5)
+    };
+    let mut crosses = String::new();
+    for (c, what) in view.cells.iter().zip(&seen) {
+        let (x, y) = at(c.azimuth_deg + view.step_azimuth_deg / 2.0, c.elevation_deg + view.step_elevation_deg / 2.0);
+        match what {
+            Seen::Well => svg.circle(x, y, size(c) * 0.8, "sk-well"),
+            Seen::Weak => svg.circle(x, y, size(c) * 0.8, "sk-weak"),
+            Seen::Nothing => crosses.push_str(&cross(x, y, size(c) * 0.7)),
+            Seen::Open => {}
+        }
+    }
+    svg.path(&crosses, "sk-none");
+    let mut horizon = String::new();
+    for (k, low) in view.lowest_deg.iter().enumerate() {
+        let Some(low) = low else { continue };
+        let (a, b) = (k as f64 * view.step_azimuth_deg, (k as f64 + 1.0) * view.step_azimuth_deg);
+        let ((x1, y1), (x2, y2)) = (at(a, f64::from(*low)), at(b, f64::from(*low)));
+        let r = RADIUS * (90.0 - f64::from(*low)) / 90.0;
+        horizon.push_str(&format!(
+            "M{} {}A{r:.1} {r:.1} 0 0 1 {} {}",
+            coordinate(x1),
+            coordinate(y1),
+            coordinate(x2),
+            coordinate(y2)
+        ));
+    }
+    svg.path(&horizon, "horizon");
+    let key = |inner: &str, words: &str| Key {
+        svg: format!("<svg viewBox=\"0 0 16 16\" aria-hidden=\"true\">{inner}</svg>"),
+        words: words.to_owned(),
+    };
+    let keys = vec![
+        key("<circle class=\"sk-well\" cx=\"8\" cy=\"8\" r=\"5\"/>", "tracked well"),
+        key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak or unsteady"),
+        key("<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "nothing tracked"),
+        key("<path class=\"horizon\" d=\"M1 8H15\"/>", "lowest satellite tracked"),
+    ];
+    let rows = (0..8)
+        .map(|sector| {
+            let (a, b) = (f64::from(sector) * 45.0, f64::from(sector + 1) * 45.0);
+            let inside = |azimuth: f64| azimuth >= a && azimuth < b;
+            let cells = || view.cells.iter().zip(&seen).filter(|(c, _)| inside(c.azimuth_deg));
+            let lowest = view
+                .lowest_deg
+                .iter()
+                .enumerate()
+                .filter(|(k, _)| inside(*k as f64 * view.step_azimuth_deg))
+                .filter_map(|(_, l)| *l)
+                .fold(f32::NAN, f32::min);
+            let n = |what: Seen| cells().filter(|(_, s)| **s == what).count().to_string();
+            vec![
+                format!("{a:.0}° to {b:.0}°"),
+                cells().map(|(c, _)| u64::from(c.minutes)).sum::<u64>().to_string(),
+                if lowest.is_finite() { format!("{lowest:.0}°") } else { "none tracked".to_owned() },
+                n(Seen::Well),
+                n(Seen::Weak),
+                n(Seen::Nothing),
+            ]
+        })
+        .collect();
+    Figure {
+        title,
+        note,
+        svg: svg.finish(),
+        keys,
+        columns: vec![
+            "Azimuth",
+            "Satellite-minutes",
+            "Lowest elevation tracked",
+            "Directions tracked well",
+            "Weak or unsteady",
+            "Nothing tracked",
+        ],
+        rows,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn cell(azimuth: f64, minutes: u32, scatter: f32, in_reach: bool) -> SkyCell {
+        SkyCell { azimuth_deg: azimuth, elevation_deg: 20.0, minutes, cn0_off_db: 0.0, scatter_db: scatter, in_reach }
+    }
+
+    #[test]
+    fn blocked_is_only_said_where_others_of_the_same_height_were_tracked() {
+        let mut cells: Vec<SkyCell> = (0..24).map(|k| cell(f64::from(k) * 15.0, 60, 0.8, true)).collect();
+        cells[0] = cell(0.0, 0, f32::NAN, false);
+        cells[6] = cell(90.0, 0, f32::NAN, true);
+        cells[9] = cell(135.0, 60, 3.0, true);
+        let view = SkyView {
+            unit: "B".to_owned(),
+            step_azimuth_deg: 15.0,
+            step_elevation_deg: 10.0,
+            cells,
+            lowest_deg: vec![Some(20.0); 24],
+        };
+        let seen = judge(&view);
+        assert_eq!((seen[0], seen[6], seen[9], seen[1]), (Seen::Open, Seen::Nothing, Seen::Weak, Seen::Well));
+        // Few minutes everywhere: an empty cell says nothing.
+        let thin =
+            SkyView { cells: view.cells.iter().map(|c| SkyCell { minutes: c.minutes / 12, ..*c }).collect(), ..view };
+        assert_eq!(judge(&thin)[6], Seen::Open);
+        assert!(sky("s", &thin).svg.contains("Sky over B"));
+    }
+}
