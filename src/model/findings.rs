@@ -268,7 +268,7 @@ pub struct FieldWorkAnswer {
     pub before_lost_hours: f64,
     /// Of them without a fix, after.
     pub after_lost_hours: f64,
-    /// Rate of rover-hours with lost fix, after to before.
+    /// Rate of hours with lost fix, after to before.
     #[serde(default)]
     pub rate_ratio: Option<f64>,
     /// Lower end of its exact 95 % interval.

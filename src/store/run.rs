@@ -30,14 +30,8 @@ impl Writer {
     pub fn begin(store: &Store) -> Result<Writer, StoreError> {
         let run = names::run_name();
         let folder = store.root().join("tmp").join(&run);
-        fs::create_dir_all(&folder).map_err(io_error(&folder, "make a folder for this run"))?;
-        let path = folder.join(OWNER);
-        let mut owner = File::create(&path).map_err(io_error(&path, "write into the store"))?;
-        owner.write_all(names::host().as_bytes()).map_err(io_error(&path, "write into the store"))?;
-        // Where the share knows no locks the age of the file tells; then the lock is simply not held.
-        let locked = owner.try_lock().is_ok();
-        let writer =
-            Writer { store: store.clone(), run, folder, owner: locked.then_some(owner), count: AtomicU64::new(0) };
+        let owner = own(&folder)?;
+        let writer = Writer { store: store.clone(), run, folder, owner, count: AtomicU64::new(0) };
         writer.recover()?;
         Ok(writer)
     }
@@ -59,6 +53,16 @@ impl Writer {
 
     /// Writes a small file aside and renames it to its place below the store.
     pub(super) fn place_bytes(&self, bytes: &[u8], place: &Path) -> Result<(), StoreError> {
+        match self.try_place(bytes, place) {
+            // Somebody took this run for dead and removed its folder: once more.
+            Err(StoreError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                self.try_place(bytes, place)
+            }
+            other => other,
+        }
+    }
+
+    fn try_place(&self, bytes: &[u8], place: &Path) -> Result<(), StoreError> {
         let aside = self.aside()?;
         fs::write(&aside, bytes).map_err(io_error(&aside, "write a record"))?;
         move_to(&aside, &self.store.root().join(place))
@@ -104,6 +108,31 @@ impl Drop for Writer {
     }
 }
 
+/// Makes the folder of a run with its owner file, locked. Between these steps the folder looks like one of a dead run, and
+/// another run may remove it: then once more.
+fn own(folder: &Path) -> Result<Option<File>, StoreError> {
+    let path = folder.join(OWNER);
+    let make = || -> io::Result<File> {
+        fs::create_dir_all(folder)?;
+        let mut file = File::create(&path)?;
+        file.write_all(names::host().as_bytes())?;
+        Ok(file)
+    };
+    let mut tries = 0;
+    loop {
+        tries += 1;
+        match make() {
+            // Where the share knows no locks the age of the file tells; then the lock is simply not held. Another run that
+            // looks whether we live holds it for a moment.
+            Ok(file) if file.try_lock().is_ok() && path.exists() => return Ok(Some(file)),
+            Ok(_) if tries >= 5 => return Ok(None),
+            Ok(_) => std::thread::sleep(Duration::from_millis(10)),
+            Err(e) if e.kind() == io::ErrorKind::NotFound && tries < 5 => {}
+            Err(e) => return Err(io_error(&path, "write into the store")(e)),
+        }
+    }
+}
+
 /// The entries of a folder; none when it does not exist.
 pub(super) fn list(folder: &Path) -> Result<Vec<PathBuf>, StoreError> {
     match fs::read_dir(folder) {
@@ -129,14 +158,14 @@ fn age(path: &Path, than: &Path) -> Duration {
 /// Whether the run behind a folder in `tmp` is over. A mistake costs that run one more writing of a bundle, nothing else.
 fn is_dead(folder: &Path, mine: &Path) -> bool {
     let path = folder.join(OWNER);
-    let old = age(folder, mine).min(age(&path, mine)) > DEAD_AFTER
-        || (!path.exists() && age(folder, mine) > Duration::from_secs(5));
-    if old {
+    if age(folder, mine).min(age(&path, mine)) > DEAD_AFTER {
         return true;
     }
-    let same_host = fs::read_to_string(&path).is_ok_and(|host| host == names::host());
-    if !same_host {
-        return false;
+    // Without a name in it the run died (or is) between the first steps of its life.
+    match fs::read_to_string(&path) {
+        Ok(host) if host.is_empty() || host == names::host() => {}
+        Ok(_) => return false,
+        Err(e) => return e.kind() == io::ErrorKind::NotFound,
     }
     match File::open(&path) {
         Ok(file) => match file.try_lock() {
