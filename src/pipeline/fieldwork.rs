@@ -18,7 +18,6 @@ use crate::maths::stats::poisson_ratio;
 use crate::model::findings::FieldWorkAnswer;
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
 use chrono::{DateTime, Timelike, Utc};
-use chrono_tz::Tz;
 use std::collections::BTreeMap;
 
 /// An hour with less observed time does not count, ms.
