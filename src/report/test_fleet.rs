@@ -138,6 +138,7 @@ fn larkfield() -> (SiteFindings, SitePicture) {
         )],
     );
     let site = SiteFindings {
+        lost_cost: None,
         site: "larkfield".to_owned(),
         name: "Larkfield quarry road".to_owned(),
         rank: 1,
@@ -415,6 +416,8 @@ pub(super) fn fleet() -> (Findings, Pictures) {
         plain_site("mill", "", 3, "healthy", 140.0, vec![cause("unexplained", "unexplained", 0.4, 1.0, 1.0, vec![])]);
     let ridge = plain_site("ridge", "Ridge", 4, "too-little-data", 1.1, vec![]);
     let findings = Findings {
+        fieldwork: Vec::new(),
+        fleet: FleetView::default(),
         schema: SCHEMA.to_owned(),
         window: Window { from: "2026-05-04T00:00:00Z".to_owned(), to: "2026-05-11T00:00:00Z".to_owned() },
         input: InputSummary {
@@ -549,6 +552,8 @@ pub(super) fn hostile_fleet() -> (Findings, Pictures) {
     };
     let listed = NotRead { path: evil.to_owned(), reason: evil.to_owned() };
     let findings = Findings {
+        fieldwork: Vec::new(),
+        fleet: FleetView::default(),
         schema: SCHEMA.to_owned(),
         window: Window { from: evil.to_owned(), to: evil.to_owned() },
         input: InputSummary {
