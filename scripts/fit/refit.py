@@ -201,18 +201,17 @@ def wrong_sites(D, S, limit):
             return
 
 
-def says_of(row):
-    """Weights of one piece of evidence as the table writes them: a word a side where its causes agree, then exceptions."""
+def says_of(row, hand):
+    """Weights of one piece of evidence as the table writes them: a word a side where the table had one, then exceptions."""
     out = {}
     for side in ("base", "link", "sky", "rover"):
         own = [c for c in range(C) if SIDE[c] == side]
-        middle = float(np.median(row[own]))
-        middle = round(middle, 1) if abs(middle) >= 0.4 else 0.0
+        middle = round(float(np.median(row[own])), 1) if side in hand else 0.0
         if middle:
             out[side] = middle
         for c in own:
             rest = round(float(row[c]) - middle, 1)
-            if abs(rest) >= 0.3:
+            if abs(rest) >= (0.5 if middle else 0.3):
                 out[CAUSES[c]] = rest
     return out
 
@@ -220,8 +219,8 @@ def says_of(row):
 def write(T, W, prior, note):
     text = open(TABLE).read()
     for i, k in enumerate(T.ids):
-        says = says_of(W[i])
-        # A row whose numbers went to nothing keeps a token, so that its timing stays in the table.
+        says = says_of(W[i], T.rows[k]["says"])
+        # A row whose numbers went to nothing stays: its timing and group are known.
         inner = ", ".join(f"{c} = {v}" for c, v in says.items())
         text = re.sub(r'(id = "' + re.escape(k) + r'"\n(?:(?!\[\[)[^\n]*\n)*?says = )\{[^}]*\}', lambda m: m.group(1) + "{ " + inner + " }", text)
     head, rest = text.split("[prior]\n", 1)
