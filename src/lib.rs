@@ -38,3 +38,4 @@ pub mod pipeline;
 pub mod practice;
 pub mod report;
 pub mod score;
+pub mod store;

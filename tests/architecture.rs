@@ -16,6 +16,7 @@ const RULES: &[(&str, &[&str])] = &[
     ("config", &["model", "maths"]),
     ("identify", &["model", "maths", "config", "formats"]),
     ("frames", &["model"]),
+    ("store", &["model", "frames"]),
     ("detect", &["model", "maths", "frames"]),
     ("correlate", &["model", "maths"]),
     ("causes", &["model", "maths", "correlate"]),
@@ -25,7 +26,10 @@ const RULES: &[(&str, &[&str])] = &[
 
 /// Crates that only some rooms may name.
 const CRATES: &[(&str, &[&str])] = &[
-    ("polars", &["frames", "detect"]),
+    ("polars", &["frames", "detect", "store"]),
+    ("parquet", &["store"]),
+    ("clap_complete", &["cli"]),
+    ("clap_mangen", &["cli"]),
     ("zip", &["crawl", "practice"]),
     ("walkdir", &["crawl", "practice"]),
     ("minijinja", &["report"]),

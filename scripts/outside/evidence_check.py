@@ -203,6 +203,13 @@ def far_and_old(line):
     true(f"old at {away(aged):.0f} m, fresh at {away(usual):.0f} m", away(aged) > away(usual))
 
 
+def far(line):
+    base = next((p for p in (line.samples.position(b) for b in line.site["bases"]) if p), None)
+    away = max(rawdata.distance_m(f.lat, f.lon, *base) for f in line.own() if not math.isnan(f.lat))
+    # Seven tenths of the program's limit of a long baseline (12 km).
+    true(f"only {away:.0f} m", away >= 8_350)
+
+
 def rover_weaker(line, drop):
     _, fixes, levels = line.samples.parsed(line.bundle, line.file)
     # Strong: the best quarter of an epoch's values; its best: the 90th percentile of the day.
@@ -439,6 +446,7 @@ RULES = [
     (r"corrections stopped for (?:the other|other) rovers in the same seconds", lambda line: stopped(line, True)),
     (r"corrections stopped for this rover at a time of its own", lambda line: stopped(line, False)),
     (r"corrections get old where the rover is far from the base", far_and_old),
+    (r"the rover was far from the base", far),
     (rf"the rover's own strong satellites are {N} dB weaker than at its best", rover_weaker),
     (rf"observables every {N} s instead of every second", every),
     (rf"gaps of up to {N} s between observables that usually come every {N} s", gaps),

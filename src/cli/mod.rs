@@ -4,10 +4,15 @@ mod colour;
 mod exit;
 mod explain;
 mod look;
+mod nightly;
+mod nightly_check;
+mod nightly_files;
 mod options;
 mod practice;
+mod read;
 mod report;
 mod score;
+mod settings;
 
 pub use exit::Exit;
 pub use options::{Command, Options};
@@ -34,6 +39,9 @@ fn run(options: Options) -> Exit {
     colour::set(common.color);
     match &options.command {
         Command::Report(args) => report::run(args, common),
+        Command::Read(args) => read::run(args, common),
+        Command::Nightly(args) => nightly::run(args, common),
+        Command::Settings(args) => settings::run(args, common),
         Command::Look(args) => look::run(args, common),
         Command::Practice(args) => practice::run(args, common),
         Command::Score(args) => score::run(args, common),

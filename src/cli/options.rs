@@ -55,6 +55,10 @@ pub enum Color {
 pub enum Command {
     /// The whole job in one go: read, analyse, write the report.
     Report(Box<ReportArgs>),
+    /// Only bring new bundles into a store; known ones cost nothing, several processes may do it at once.
+    Read(ReadArgs),
+    /// For a scheduler: read what is new, analyse the window, write the report, keep the history. Settings: [nightly].
+    Nightly(NightlyArgs),
     /// What is in one bundle (folder or zip) or one file.
     Look(LookArgs),
     /// Make a practice fleet: bundles with known causes, and the truth beside them.
@@ -63,14 +67,19 @@ pub enum Command {
     Score(ScoreArgs),
     /// What a cause looks like, what speaks for and against it, what to check, cautions.
     Explain(ExplainArgs),
+    /// The commented default settings; with --config, check a settings file.
+    Settings(SettingsArgs),
 }
 
 /// `lostfix report`.
 #[derive(Debug, Args)]
 pub struct ReportArgs {
     /// Folders with bundles (a single bundle or file will do too).
-    #[arg(required = true, value_name = "FOLDER")]
+    #[arg(required_unless_present = "store", value_name = "FOLDER")]
     pub folders: Vec<PathBuf>,
+    /// Analyse what `lostfix read` brought into this store, instead of folders.
+    #[arg(long, value_name = "DIR", conflicts_with = "folders")]
+    pub store: Option<PathBuf>,
     /// Where the report goes.
     #[arg(long, value_name = "DIR", default_value = "lostfix-report")]
     pub out: PathBuf,
@@ -110,6 +119,57 @@ pub struct ReportArgs {
     /// A machine summary on stdout.
     #[arg(long)]
     pub json: bool,
+}
+
+/// `lostfix read`.
+#[derive(Debug, Args)]
+pub struct ReadArgs {
+    /// Folders with bundles (a single bundle or file will do too).
+    #[arg(required = true, value_name = "FOLDER")]
+    pub folders: Vec<PathBuf>,
+    /// The store; made when it is not there. Several processes may read into it at once.
+    #[arg(long, value_name = "DIR")]
+    pub store: PathBuf,
+    /// Only part K of N of the bundles, for a job scheduler.
+    #[arg(long, value_name = "K/N")]
+    pub shard: Option<String>,
+    /// Fleet register (fleet.toml).
+    #[arg(long, value_name = "FILE")]
+    pub fleet: Option<PathBuf>,
+    /// Use only files given by option, not those lying beside the bundles.
+    #[arg(long)]
+    pub only_given: bool,
+    /// A machine summary on stdout.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `lostfix nightly`.
+#[derive(Debug, Args)]
+pub struct NightlyArgs {
+    /// Only check settings, paths and limits, and print every setting with where it comes from.
+    #[arg(long)]
+    pub check: bool,
+    /// End of the window instead of now (a date counts to its end): a missed night made up for.
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// A machine summary on stdout.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `lostfix settings`.
+#[derive(Debug, Args)]
+pub struct SettingsArgs {
+    /// Instead: the catalogue that ships (antennas, cables, receivers, firmware), as a start for your own.
+    #[arg(long, conflicts_with_all = ["completions", "man"])]
+    pub catalogue: bool,
+    /// Instead: the completion script of a shell, to be put where that shell looks for it.
+    #[arg(long, value_enum, value_name = "SHELL", conflicts_with = "man")]
+    pub completions: Option<clap_complete::Shell>,
+    /// Instead: write the manual pages into this folder.
+    #[arg(long, value_name = "DIR")]
+    pub man: Option<PathBuf>,
 }
 
 /// `lostfix look`.

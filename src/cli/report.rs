@@ -34,7 +34,11 @@ pub fn run(args: &ReportArgs, common: &Common) -> Exit {
         let _ = rayon::ThreadPoolBuilder::new().num_threads(jobs.max(1)).build_global();
     }
     let watch = Progress::new(common);
-    let outcome = match pipeline::analyse(&request, &watch) {
+    let analysed = match &args.store {
+        Some(store) => pipeline::analyse_store(&request, store, &watch),
+        None => pipeline::analyse(&request, &watch),
+    };
+    let outcome = match analysed {
         Ok(outcome) => outcome,
         Err(error) => {
             watch.done();
@@ -80,14 +84,7 @@ fn request(args: &ReportArgs, common: &Common) -> Result<Request, String> {
         None => Settings::default(),
     };
     settings.now = super::now();
-    let time = |text: &Option<String>, end: bool| -> Result<Option<UtcMs>, String> {
-        let Some(text) = text else { return Ok(None) };
-        let t = parse_utc(text)
-            .ok_or_else(|| format!("`{text}` is not a time; write 2026-05-04 or 2026-05-04T06:00:00Z"))?;
-        // A date alone as the end means the whole day.
-        Ok(Some(if end && text.trim().len() <= 10 { t + DAY_MS } else { t }))
-    };
-    let (from, to) = (time(&args.from, false)?, time(&args.to, true)?);
+    let (from, to) = (time_of(args.from.as_deref(), false)?, time_of(args.to.as_deref(), true)?);
     if let (Some(a), Some(b)) = (from, to)
         && a >= b
     {
@@ -107,17 +104,28 @@ fn request(args: &ReportArgs, common: &Common) -> Result<Request, String> {
             catalogue: args.catalogue.clone(),
         },
         only_given: args.only_given,
+        only_window: false,
         settings,
     })
+}
+
+/// A time of the command line; a date alone as the end means the whole day.
+pub(super) fn time_of(text: Option<&str>, end: bool) -> Result<Option<UtcMs>, String> {
+    let Some(text) = text else { return Ok(None) };
+    let t =
+        parse_utc(text).ok_or_else(|| format!("`{text}` is not a time; write 2026-05-04 or 2026-05-04T06:00:00Z"))?;
+    Ok(Some(if end && text.trim().len() <= 10 { t + DAY_MS } else { t }))
 }
 
 /// Settings of a file, with the file's name in front of what is wrong.
 pub(super) fn load_settings(path: &Path) -> Result<Settings, String> {
     let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-    settings::parse(&text).map_err(|e| format!("{}: {e}", path.display()))
+    let mut settings = settings::parse(&text).map_err(|e| format!("{}: {e}", path.display()))?;
+    settings.relative_to(path.parent().unwrap_or(Path::new("")));
+    Ok(settings)
 }
 
-fn formats(names: &[String]) -> Result<ReportOptions, String> {
+pub(super) fn formats(names: &[String]) -> Result<ReportOptions, String> {
     let mut options =
         ReportOptions { html: false, markdown: false, about: about::about, cautions: &about::GENERAL_CAUTIONS };
     for name in names {
@@ -130,7 +138,7 @@ fn formats(names: &[String]) -> Result<ReportOptions, String> {
     Ok(options)
 }
 
-fn summary(findings: &crate::model::findings::Findings, out: &Path) -> String {
+pub(super) fn summary(findings: &crate::model::findings::Findings, out: &Path) -> String {
     let input = &findings.input;
     let mut lines = vec![format!(
         "read {} of {} bundles ({} copies), {} things not read",
@@ -154,7 +162,7 @@ fn summary(findings: &crate::model::findings::Findings, out: &Path) -> String {
     lines.join("\n")
 }
 
-fn machine_summary(outcome: &pipeline::Outcome, out: &Path) -> String {
+pub(super) fn machine_summary(outcome: &pipeline::Outcome, out: &Path) -> String {
     let f = &outcome.findings;
     let value = serde_json::json!({
         "schema": "lostfix-run/1",
@@ -172,18 +180,18 @@ fn machine_summary(outcome: &pipeline::Outcome, out: &Path) -> String {
 }
 
 /// A line on stderr while a person watches; nothing when stderr is no terminal.
-struct Progress {
+pub(super) struct Progress {
     bar: Mutex<ProgressBar>,
     verbose: bool,
     quiet: bool,
 }
 
 impl Progress {
-    fn new(common: &Common) -> Progress {
+    pub(super) fn new(common: &Common) -> Progress {
         Progress { bar: Mutex::new(ProgressBar::hidden()), verbose: common.verbose, quiet: common.quiet }
     }
 
-    fn done(&self) {
+    pub(super) fn done(&self) {
         if let Ok(bar) = self.bar.lock() {
             bar.finish_and_clear();
         }

@@ -3,10 +3,12 @@
 use crate::model::ids::Role;
 use crate::model::problem::Problem;
 use crate::model::time::{DAY_MS, parse_local};
+use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 
 /// Receiver of a unit.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Receiver {
     /// Compared without case, only to see whether makes are mixed.
     pub make: String,
@@ -19,7 +21,8 @@ pub struct Receiver {
 }
 
 /// Antenna of a unit.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Antenna {
     /// IGS antenna code where there is one.
     pub model: String,
@@ -38,7 +41,8 @@ pub struct Antenna {
 }
 
 /// Antenna cable.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Cable {
     /// A name of the cable table.
     pub kind: String,
@@ -49,7 +53,8 @@ pub struct Cable {
 }
 
 /// Surveyed position of a base.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Reference {
     /// Degrees, WGS 84.
     pub latitude: Option<f64>,
@@ -62,7 +67,8 @@ pub struct Reference {
 }
 
 /// The radio.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Link {
     /// `uhf`, `900mhz`, `network`, `wifi`, `other`.
     pub kind: String,
@@ -75,7 +81,8 @@ pub struct Link {
 }
 
 /// A unit card, or an entry of the register.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct UnitCard {
     /// Unit id.
     pub id: String,

@@ -23,10 +23,22 @@ pub struct Complaint {
     pub text: String,
 }
 
+/// A time of a row: with a zone as it stands, without one in the site's zone; a date alone is the begin of its day, or as an
+/// `end` the end of it.
+pub(super) fn time_at(text: &str, zone: chrono_tz::Tz, end: bool) -> Option<UtcMs> {
+    if text.len() > 10 && (text.ends_with('Z') || text.get(10..).is_some_and(|t| t.contains('+') || t.contains('-'))) {
+        return parse_utc(text);
+    }
+    let local = parse_local(text)?;
+    let local = if text.len() <= 10 && end { local + DAY_MS } else { local };
+    Some(local_to_utc(zone, local))
+}
+
 /// Reads complaints; rows that cannot be used are problems with their line.
 pub fn parse(text: &str, fleet: &Fleet) -> (Vec<Complaint>, Vec<Problem>) {
     let mut problems = Vec::new();
     let mut out = Vec::new();
+    let mut lines: Vec<(String, u64)> = Vec::new();
     let mut reader = csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
     let headers = reader.headers().cloned().unwrap_or_default();
     let column = |name: &str| header_index(&headers, name);
@@ -68,16 +80,7 @@ pub fn parse(text: &str, fleet: &Fleet) -> (Vec<Complaint>, Vec<Problem>) {
             row.2.clone()
         };
         let zone = fleet.zone(&site_id);
-        let time = |text: &str, end: bool| -> Option<UtcMs> {
-            if text.len() > 10
-                && (text.ends_with('Z') || text.get(10..).is_some_and(|t| t.contains('+') || t.contains('-')))
-            {
-                return parse_utc(text);
-            }
-            let local = parse_local(text)?;
-            let local = if text.len() <= 10 && end { local + DAY_MS } else { local };
-            Some(local_to_utc(zone, local))
-        };
+        let time = |text: &str, end: bool| time_at(text, zone, end);
         let (Some(begin), Some(end)) =
             (time(&row.3, false), time(if row.4.is_empty() { &row.3 } else { &row.4 }, true))
         else {
@@ -97,6 +100,16 @@ pub fn parse(text: &str, fleet: &Fleet) -> (Vec<Complaint>, Vec<Problem>) {
                 hint: "fill one of the two columns".to_owned(),
             });
             continue;
+        }
+        if let Some((_, first)) = lines.iter().find(|(id, _)| *id == row.0) {
+            problems.push(Problem {
+                line: Some(line),
+                offset: None,
+                what: format!("complaint {} stands on line {first} already", row.0),
+                hint: "both are answered; give each its own id".to_owned(),
+            });
+        } else {
+            lines.push((row.0.clone(), line));
         }
         out.push(Complaint {
             id: row.0,

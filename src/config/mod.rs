@@ -4,6 +4,7 @@
 pub mod card;
 pub mod catalogue;
 pub mod complaints;
+pub mod fieldwork;
 pub mod fleet;
 pub mod places;
 pub mod settings;

@@ -3,7 +3,7 @@
 
 use serde::Deserialize;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// The commented default settings, as the program prints them.
 pub const DEFAULTS: &str = include_str!("defaults.toml");
@@ -24,6 +24,10 @@ pub struct Settings {
     pub weights: BTreeMap<String, BTreeMap<String, f64>>,
     /// When a person must be called (exit code 4).
     pub alert: Alert,
+    /// What lost time costs.
+    pub money: Money,
+    /// The nightly run.
+    pub nightly: Nightly,
     /// Files beside the bundles.
     pub files: Files,
     /// Who is it, by path.
@@ -103,6 +107,48 @@ pub struct Alert {
     pub fixed_share: Option<f64>,
 }
 
+/// What lost time costs.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Money {
+    /// Cost of a rover-hour at sites that the fleet register gives none for.
+    pub hourly_cost: Option<f64>,
+}
+
+/// The nightly run.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Nightly {
+    /// Folders with bundles.
+    pub folders: Vec<PathBuf>,
+    /// The store.
+    pub store: PathBuf,
+    /// Where dated reports, `latest` and the history go.
+    pub reports: PathBuf,
+    /// Length of the window, days; 0: everything in the store.
+    pub window_days: u32,
+    /// Dated reports that are kept.
+    pub keep: u32,
+    /// How long to wait for another run on the same store, s.
+    pub wait_s: u32,
+    /// What to write beside findings.json and the tables.
+    pub formats: Vec<String>,
+}
+
+impl Default for Nightly {
+    fn default() -> Nightly {
+        Nightly {
+            folders: Vec::new(),
+            store: PathBuf::from("lostfix-store"),
+            reports: PathBuf::from("lostfix-reports"),
+            window_days: 7,
+            keep: 14,
+            wait_s: 0,
+            formats: vec!["html".to_owned(), "md".to_owned()],
+        }
+    }
+}
+
 /// Files beside the bundles; the same as the options.
 #[derive(Debug, Clone, Default, PartialEq, Deserialize)]
 #[serde(default, deny_unknown_fields)]
@@ -140,6 +186,25 @@ pub struct SyslogRule {
     pub pattern: String,
     /// Event kind.
     pub kind: String,
+}
+
+impl Settings {
+    /// Paths that are not absolute are meant from the folder of the settings file, wherever the program is started.
+    pub fn relative_to(&mut self, folder: &Path) {
+        let fix = |p: &mut PathBuf| {
+            if p.is_relative() {
+                *p = folder.join(&*p);
+            }
+        };
+        let files = &mut self.files;
+        let single =
+            [&mut files.fleet, &mut files.complaints, &mut files.fieldwork, &mut files.places, &mut files.catalogue];
+        single.into_iter().flatten().for_each(fix);
+        files.space_weather.iter_mut().for_each(fix);
+        self.nightly.folders.iter_mut().for_each(fix);
+        fix(&mut self.nightly.store);
+        fix(&mut self.nightly.reports);
+    }
 }
 
 /// Reads settings.
@@ -194,6 +259,34 @@ mod tests {
         assert_eq!(printed.time, TimeRules::default());
         assert_eq!(printed.neighbours, Neighbours::default());
         assert_eq!(printed.alert, Alert::default());
+        assert_eq!(printed.money, Money::default());
+        assert_eq!(printed.nightly, Nightly::default());
+        assert_eq!(printed.files, Files::default());
+    }
+
+    #[test]
+    fn every_example_in_the_comments_is_right() {
+        // Commented keys and tables uncommented, prose left out: the file must still be read, and name every key.
+        let mut text = String::new();
+        for line in DEFAULTS.lines() {
+            let bare = line.strip_prefix("# ").unwrap_or(line);
+            let is_key = bare.starts_with('[')
+                || bare.split_once('=').is_some_and(|(k, _)| !k.trim().contains(' ') || k.starts_with('"'));
+            text.push_str(if is_key || line.is_empty() { bare } else { "" });
+            text.push('\n');
+        }
+        let all = parse(&text).unwrap_or_else(|e| panic!("{e}\n{text}"));
+        assert!(all.alert.lost_hours.is_some() && all.alert.fixed_share.is_some() && all.money.hourly_cost.is_some());
+        assert_eq!((all.path_rule.len(), all.column_map.len(), all.syslog_rule.len()), (1, 1, 1));
+        assert!(all.files.catalogue.is_some() && !all.detect.is_empty() && !all.weights.is_empty());
+    }
+
+    #[test]
+    fn paths_are_meant_from_the_settings_file() {
+        let mut settings = parse("[files]\nfleet='a.toml'\n[nightly]\nfolders=['in', '/abs']\n").unwrap();
+        settings.relative_to(Path::new("/etc/x"));
+        assert_eq!(settings.files.fleet.unwrap(), Path::new("/etc/x/a.toml"));
+        assert_eq!(settings.nightly.folders, [Path::new("/etc/x/in"), Path::new("/abs")]);
     }
 
     #[test]

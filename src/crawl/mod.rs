@@ -33,6 +33,7 @@ pub use names::safe_text;
 
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;
+use serde::{Deserialize, Serialize};
 use std::io::Read;
 use std::path::PathBuf;
 
@@ -66,7 +67,7 @@ pub struct BundleRef {
 }
 
 /// Something in the folders that is not read.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct NotTaken {
     /// Path as in [`BundleRef::path`]; inside a bundle relative to the bundle.
     pub path: String,
@@ -77,7 +78,7 @@ pub struct NotTaken {
 }
 
 /// Why something in the folders is not read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Why {
     /// A link that leads out, a special file, a limit.
     Refused,
@@ -134,7 +135,7 @@ pub enum MemberDone {
 }
 
 /// How a file ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub enum Outcome {
     /// Read. With a problem when its end could not be.
     Read,

@@ -227,7 +227,10 @@ impl Readers {
         look.problems.extend(pieces.problems);
         // Ids of corrections that a rover heard are not its own.
         let station_ids = if uses_corrections { BTreeSet::new() } else { pieces.station_ids };
-        let identity = Identity { station_ids, ..Identity::default() };
+        // 1033 of the unit's own stream; of a rover `own` holds none that it only heard.
+        let serials = own.descriptions.receiver_serial.iter().map(|s| s.trim()).filter(|s| !s.is_empty());
+        let receiver_serials = serials.map(str::to_owned).collect();
+        let identity = Identity { station_ids, receiver_serials, ..Identity::default() };
         // An undated stream's orbits have no week either.
         let ephemerides =
             if undated { Vec::new() } else { pieces.orbits.iter().filter_map(rtcm::orbits::ephemeris).collect() };

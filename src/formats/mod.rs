@@ -19,6 +19,7 @@ use crate::model::look::FileLook;
 use crate::model::problem::Problem;
 use crate::model::rows::Rows;
 use crate::model::time::UtcMs;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::io::Read;
 use text::FormatSettings;
@@ -33,7 +34,7 @@ pub struct FileContext {
 }
 
 /// Names that a file gives for the unit that wrote it; used to find the unit when no card tells.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Identity {
     /// RTCM station ids (DF003) of a correction stream in the file.
     pub station_ids: BTreeSet<u16>,

@@ -1,27 +1,70 @@
 //! Row batches of many files become the frames of one unit: joined, sorted, every overlap counted once.
 
-use super::UnitFrames;
-use super::schema::IntoFrame;
+use super::schema::{self, IntoFrame};
+use super::{UnitFrames, view};
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::rows::Rows;
 use crate::model::sky::GeometryFrom;
 use polars::frame::{DataFrame, UniqueKeepStrategy};
-use polars::prelude::{PolarsResult, SortMultipleOptions};
+use polars::prelude::{Column, NamedFrom, PolarsResult, Series, SortMultipleOptions};
+
+/// Tables of several files that exist already (in a store): the column `origin` of a frame is an index of `origins`.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// The files.
+    pub origins: Vec<Origin>,
+    /// Table and frame, any number a table.
+    pub tables: Vec<(String, DataFrame)>,
+}
+
+impl Batch {
+    /// The frames of the files of one bundle.
+    ///
+    /// # Errors
+    /// When polars cannot build a table.
+    pub fn of(files: Vec<(Origin, Rows)>) -> PolarsResult<Batch> {
+        let mut all: [Option<DataFrame>; 11] = Default::default();
+        let mut origins = Vec::new();
+        for (i, (origin, rows)) in files.into_iter().enumerate() {
+            origins.push(origin);
+            for (slot, frame) in all.iter_mut().zip(schema::tables(rows, u32::try_from(i).unwrap_or(u32::MAX))?) {
+                match slot {
+                    _ if frame.height() == 0 => {}
+                    Some(table) => {
+                        table.vstack_mut_owned(frame)?;
+                    }
+                    None => *slot = Some(frame),
+                }
+            }
+        }
+        let mut tables = Vec::new();
+        for (name, slot) in schema::TABLES.iter().zip(all) {
+            if let Some(mut frame) = slot {
+                frame.rechunk_mut();
+                tables.push(((*name).to_owned(), frame));
+            }
+        }
+        Ok(Batch { origins, tables })
+    }
+}
+
+/// Brings a [`Batch`] when the unit is built.
+pub type Loader = Box<dyn FnOnce() -> PolarsResult<Batch> + Send>;
 
 /// Collects the files of one unit.
-#[derive(Debug)]
 pub struct UnitBuilder {
     unit: String,
     role: Role,
     site: String,
     batches: Vec<(Origin, Rows)>,
+    later: Vec<Loader>,
 }
 
 impl UnitBuilder {
     /// A builder for one unit.
     pub fn new(unit: &str, role: Role, site: &str) -> UnitBuilder {
-        UnitBuilder { unit: unit.to_owned(), role, site: site.to_owned(), batches: Vec::new() }
+        UnitBuilder { unit: unit.to_owned(), role, site: site.to_owned(), batches: Vec::new(), later: Vec::new() }
     }
 
     /// Adds what one file gave.
@@ -31,27 +74,49 @@ impl UnitBuilder {
         }
     }
 
-    /// Joins, sorts and counts overlaps once. The result does not depend on the order in which files were added.
+    /// Adds tables that are loaded when the unit is built, so that only units in work take memory.
+    pub fn add_later(&mut self, loader: Loader) {
+        self.later.push(loader);
+    }
+
+    /// Joins, sorts and counts overlaps once. The result does not depend on the order in which files were added, nor on
+    /// whether they came as rows or as tables.
     ///
     /// # Errors
-    /// When polars cannot build a table (out of memory, too many rows).
+    /// When polars cannot build a table (out of memory, too many rows), or what a loader says.
     pub fn build(mut self) -> PolarsResult<UnitFrames> {
+        let mut loaded: Vec<Batch> = Vec::new();
+        for loader in self.later {
+            loaded.push(loader()?);
+        }
         self.batches.sort_by(|a, b| a.0.cmp(&b.0));
-        let origins: Vec<Origin> = self.batches.iter().map(|(o, _)| o.clone()).collect();
+        let mut origins: Vec<Origin> = self.batches.iter().map(|(o, _)| o.clone()).collect();
+        origins.extend(loaded.iter().flat_map(|b| b.origins.iter().cloned()));
+        origins.sort();
+        origins.dedup();
+        let index = |origin: &Origin| -> u32 {
+            origins.binary_search(origin).ok().and_then(|i| u32::try_from(i).ok()).unwrap_or(u32::MAX)
+        };
         let mut tables: [Vec<DataFrame>; 11] = Default::default();
-        for (i, (_, rows)) in self.batches.into_iter().enumerate() {
-            let origin = u32::try_from(i).unwrap_or(u32::MAX);
-            add(&mut tables[0], rows.fixes, origin)?;
-            add(&mut tables[1], rows.corrections, origin)?;
-            add(&mut tables[2], rows.positions, origin)?;
-            add(&mut tables[3], rows.descriptions, origin)?;
-            add(&mut tables[4], rows.signals, origin)?;
-            add(&mut tables[5], rows.bands, origin)?;
-            add(&mut tables[6], rows.systems, origin)?;
-            add(&mut tables[7], rows.metrics, origin)?;
-            add(&mut tables[8], rows.spectra, origin)?;
-            add(&mut tables[9], rows.logged, origin)?;
-            add(&mut tables[10], rows.spans, origin)?;
+        for (origin, rows) in self.batches {
+            let frames = schema::tables(rows, index(&origin))?;
+            for (table, frame) in tables.iter_mut().zip(frames) {
+                if frame.height() > 0 {
+                    table.push(frame);
+                }
+            }
+        }
+        for batch in loaded {
+            let new: Vec<u32> = batch.origins.iter().map(&index).collect();
+            for (name, mut frame) in batch.tables {
+                let Some(table) = schema::TABLES.iter().position(|t| *t == name).and_then(|i| tables.get_mut(i)) else {
+                    continue;
+                };
+                if frame.height() > 0 {
+                    renumber(&mut frame, &new)?;
+                    table.push(frame);
+                }
+            }
         }
         let [fixes, corrections, positions, descriptions, signals, bands, systems, metrics, spectra, logged, spans] =
             tables;
@@ -79,11 +144,13 @@ impl UnitBuilder {
     }
 }
 
-fn add<T: IntoFrame>(to: &mut Vec<DataFrame>, rows: T, origin: u32) -> PolarsResult<()> {
-    let frame = rows.into_frame(origin)?;
-    if frame.height() > 0 {
-        to.push(frame);
-    }
+/// The `origin` column counts files of one batch; `new` has the unit's number of each.
+fn renumber(frame: &mut DataFrame, new: &[u32]) -> PolarsResult<()> {
+    let numbers: Vec<u32> = view::u32s_full(frame, "origin")
+        .into_iter()
+        .map(|i| new.get(i as usize).copied().unwrap_or(u32::MAX))
+        .collect();
+    frame.with_column(Column::from(Series::new("origin".into(), numbers)))?;
     Ok(())
 }
 
@@ -115,7 +182,6 @@ fn merge<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFra
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frames::view;
     use crate::model::rows::{Correction, Fix, NO_STATION};
 
     fn fix(time: i64, state: u8) -> Fix {

@@ -8,7 +8,7 @@ pub mod schema;
 mod sky;
 pub mod view;
 
-pub use build::UnitBuilder;
+pub use build::{Batch, Loader, UnitBuilder};
 /// Why a table could not be built.
 pub use polars::prelude::PolarsError as FrameError;
 
@@ -94,4 +94,9 @@ impl UnitFrames {
         self.spans = self.spans.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
         Ok(self)
     }
+}
+
+/// The error of a [`Loader`] whose tables cannot be read, in words.
+pub fn loader_error(why: String) -> FrameError {
+    FrameError::ComputeError(why.into())
 }

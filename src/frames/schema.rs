@@ -18,9 +18,60 @@
 
 use crate::model::rows::{
     Bands, Corrections, Descriptions, Expecteds, Fixes, Logged, Metrics, NO_COUNT, NO_SLIPS, NO_STATION, Positions,
-    Signals, Spans, Spectra, Systems,
+    Rows, Signals, Spans, Spectra, Systems,
 };
 use polars::prelude::{Column, DataFrame, NamedFrom, PolarsResult, Series};
+
+/// The tables, in the order of [`tables`].
+pub const TABLES: [&str; 11] = [
+    "fixes",
+    "corrections",
+    "positions",
+    "descriptions",
+    "signals",
+    "bands",
+    "systems",
+    "metrics",
+    "spectra",
+    "logged",
+    "spans",
+];
+
+/// The rows of one file as one frame a table, in the order of [`TABLES`]; empty tables have their columns too.
+///
+/// # Errors
+/// When polars cannot build a table.
+pub fn tables(rows: Rows, origin: u32) -> PolarsResult<[DataFrame; 11]> {
+    Ok([
+        rows.fixes.into_frame(origin)?,
+        rows.corrections.into_frame(origin)?,
+        rows.positions.into_frame(origin)?,
+        rows.descriptions.into_frame(origin)?,
+        rows.signals.into_frame(origin)?,
+        rows.bands.into_frame(origin)?,
+        rows.systems.into_frame(origin)?,
+        rows.metrics.into_frame(origin)?,
+        rows.spectra.into_frame(origin)?,
+        rows.logged.into_frame(origin)?,
+        rows.spans.into_frame(origin)?,
+    ])
+}
+
+/// Names and types of all tables in one line: two programs with the same text can read each other's tables.
+///
+/// # Errors
+/// When polars cannot build an empty table.
+pub fn fingerprint() -> PolarsResult<String> {
+    let mut text = String::new();
+    for (name, frame) in TABLES.iter().zip(tables(Rows::default(), 0)?) {
+        text.push_str(name);
+        for column in frame.columns() {
+            text.push_str(&format!(" {}:{}", column.name(), column.dtype()));
+        }
+        text.push(';');
+    }
+    Ok(text)
+}
 
 /// How a table of rows becomes a frame.
 pub trait IntoFrame: Sized {

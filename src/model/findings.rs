@@ -187,6 +187,9 @@ pub struct SiteFindings {
     pub lost_fix_hours: f64,
     /// Of the observed time.
     pub fixed_share: Option<f64>,
+    /// Cost of the lost rover-hours, when the site has an hourly cost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost_cost: Option<f64>,
     /// Rover-hours of first fixes, counted apart.
     #[serde(default)]
     pub start_up_hours: f64,
@@ -239,6 +242,135 @@ pub struct ComplaintAnswer {
     pub check_first: String,
 }
 
+/// Before and after of one change in the field.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct FieldWorkAnswer {
+    /// When, RFC 3339.
+    pub time: String,
+    /// Site.
+    pub site: String,
+    /// Unit, empty for the whole site.
+    pub unit: String,
+    /// What was done.
+    pub what: String,
+    /// More words.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub note: String,
+    /// `better`, `worse`, `no-change`, `no-loss`, `too-early`, `no-logs`.
+    pub verdict: String,
+    /// One line for people.
+    pub summary: String,
+    /// Observed rover-hours before, at hours of the day that were observed on both sides.
+    pub before_hours: f64,
+    /// The same after.
+    pub after_hours: f64,
+    /// Of them without a fix, before.
+    pub before_lost_hours: f64,
+    /// Of them without a fix, after.
+    pub after_lost_hours: f64,
+    /// Rate of hours with lost fix, after to before.
+    #[serde(default)]
+    pub rate_ratio: Option<f64>,
+    /// Lower end of its exact 95 % interval.
+    #[serde(default)]
+    pub ratio_low: Option<f64>,
+    /// Upper end; absent when there is none.
+    #[serde(default)]
+    pub ratio_high: Option<f64>,
+    /// Exact two-sided p of equal rates.
+    #[serde(default)]
+    pub p: Option<f64>,
+}
+
+/// A rover that is worse than the others at every site where it was.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct BadRover {
+    /// Unit.
+    pub unit: String,
+    /// Sites where it was observed.
+    pub sites: Vec<String>,
+    /// Observed rover-hours.
+    pub observed_hours: f64,
+    /// Of them without a fix.
+    pub lost_fix_hours: f64,
+    /// What it would have lost with the loss rate of the other rovers of these sites.
+    pub expected_hours: f64,
+    /// One line for people.
+    pub summary: String,
+}
+
+/// A receiver, firmware or antenna that is more often among the bad than chance gives.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct OverRepresented {
+    /// `base` or `rover`.
+    pub role: String,
+    /// `receiver`, `firmware`, `antenna`, `cable`.
+    pub part: String,
+    /// Which one.
+    pub value: String,
+    /// Units with it that are bad.
+    pub bad_with: u64,
+    /// Units with it.
+    pub with: u64,
+    /// Other units that are bad.
+    pub bad_without: u64,
+    /// Other units.
+    pub without: u64,
+    /// Fisher's exact test, one-sided.
+    pub p: f64,
+    /// The same after Benjamini and Hochberg over all parts looked at.
+    pub p_adjusted: f64,
+}
+
+/// A site against the window before.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct SiteTrend {
+    /// Site.
+    pub site: String,
+    /// `new`, `worse`, `better`, `solved`, `same`, `too-little-data`.
+    pub change: String,
+    /// Lost share in the window before.
+    pub share_before: Option<f64>,
+    /// Lost share now.
+    pub share_now: Option<f64>,
+    /// Rate of lost periods, now to before.
+    #[serde(default)]
+    pub rate_ratio: Option<f64>,
+    /// Lower end of its exact 95 % interval.
+    #[serde(default)]
+    pub ratio_low: Option<f64>,
+    /// Upper end; absent when there is none.
+    #[serde(default)]
+    pub ratio_high: Option<f64>,
+}
+
+/// What only shows over the whole fleet.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct FleetView {
+    /// Cost of the lost rover-hours of all sites with an hourly cost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost_cost: Option<f64>,
+    /// Rovers that are bad everywhere.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bad_rovers: Vec<BadRover>,
+    /// Parts that are over-represented among the bad.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub over_represented: Vec<OverRepresented>,
+    /// The window before, when there is one to compare with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub before: Option<Window>,
+    /// Sites against it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub trend: Vec<SiteTrend>,
+}
+
+impl FleetView {
+    /// Whether there is nothing to say.
+    pub fn is_empty(&self) -> bool {
+        *self == FleetView::default()
+    }
+}
+
 /// The whole result.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Findings {
@@ -252,6 +384,12 @@ pub struct Findings {
     pub sites: Vec<SiteFindings>,
     /// In the order given.
     pub complaints: Vec<ComplaintAnswer>,
+    /// By time.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fieldwork: Vec<FieldWorkAnswer>,
+    /// What only shows over the whole fleet.
+    #[serde(default, skip_serializing_if = "FleetView::is_empty")]
+    pub fleet: FleetView,
 }
 
 /// How one stretch of lost time was judged: the working of a verdict, for `tables/verdicts.csv`.

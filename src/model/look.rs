@@ -129,6 +129,7 @@ pub struct LookSignal {
 
 /// What one file held.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct FileLook {
     /// Path inside the bundle.
     pub path: String,

@@ -185,6 +185,8 @@ pub struct SkyCell {
     pub elevation_deg: f64,
     /// Satellite-minutes tracked.
     pub minutes: u32,
+    /// Satellite-minutes in which a healthy satellite stood there by its orbit; `None` when no orbits were read.
+    pub expected: Option<u32>,
     /// C/N0 against the usual one of the same elevation, dB.
     pub cn0_off_db: f32,
     /// Scatter of C/N0 within a minute, dB.
@@ -204,6 +206,8 @@ pub struct SkyView {
     pub step_elevation_deg: f64,
     /// All cells.
     pub cells: Vec<SkyCell>,
+    /// Where the directions come from, in words.
+    pub directions_from: String,
     /// Lowest elevation tracked, degrees, by azimuth cell.
     pub lowest_deg: Vec<Option<f32>>,
 }

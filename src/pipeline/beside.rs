@@ -3,6 +3,7 @@
 use super::{Request, Rules, RunError};
 use crate::config::catalogue::Catalogue;
 use crate::config::complaints::{self, Complaint};
+use crate::config::fieldwork::{self, FieldWork};
 use crate::config::fleet::{self, Fleet};
 use crate::config::places::{self, Place};
 use crate::config::settings::Settings;
@@ -42,6 +43,7 @@ pub(crate) struct Beside {
     pub(crate) fleet_path: String,
     pub(crate) complaints: Vec<Complaint>,
     pub(crate) complaints_given: bool,
+    pub(crate) fieldwork: Vec<FieldWork>,
     pub(crate) places: Vec<Place>,
     pub(crate) catalogue: Catalogue,
     /// Kp of storms and flares, as events of the sky.
@@ -120,6 +122,12 @@ impl Beside {
             out.complaints.append(&mut rows);
             out.complaints_given = true;
             out.note(&f.shown, "complaints", problems);
+        }
+        for f in pick(&request.given.fieldwork, &files.fieldwork, &["fieldwork.csv"]) {
+            let Some(text) = out.text(&f)? else { continue };
+            let (mut rows, problems) = fieldwork::parse(&text, &out.fleet);
+            out.fieldwork.append(&mut rows);
+            out.note(&f.shown, "field work", problems);
         }
         for f in pick(&request.given.places, &files.places, &["places.csv", "places.geojson"]) {
             let Some(text) = out.text(&f)? else { continue };

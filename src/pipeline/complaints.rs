@@ -4,16 +4,48 @@ use super::sites::Site1;
 use crate::causes::about;
 use crate::causes::verdict::UNEXPLAINED;
 use crate::config::complaints::Complaint;
+use crate::config::fleet::Fleet;
+use crate::correlate::case::RoverCase;
+use crate::correlate::periods::EpochKind;
 use crate::model::findings::{ComplaintAnswer, FloatPeriod, SiteFindings};
+use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
 use std::collections::BTreeMap;
 
+/// Logs that cover less of the time are said to.
+const COVERED: f64 = 0.5;
+
 /// Answers in the order given.
-pub(super) fn answer(complaints: &[Complaint], findings: &[SiteFindings], sites: &[Site1]) -> Vec<ComplaintAnswer> {
-    complaints.iter().map(|c| one(c, findings, sites)).collect()
+pub(super) fn answer(
+    complaints: &[Complaint],
+    findings: &[SiteFindings],
+    sites: &[Site1],
+    fleet: &Fleet,
+) -> Vec<ComplaintAnswer> {
+    complaints.iter().map(|c| one(c, findings, sites, fleet)).collect()
 }
 
-fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1]) -> ComplaintAnswer {
+/// Whom a complaint is about.
+#[derive(Clone, Copy)]
+enum About<'a> {
+    Rover(&'a str),
+    Site(&'a str),
+}
+
+/// What the logs hold of the time of a complaint.
+#[derive(Default)]
+struct Logged {
+    epochs: usize,
+    covered_ms: i64,
+    /// Lost outside the working hours or while starting, which does not count.
+    uncounted_ms: i64,
+    starting_ms: i64,
+    /// Rover with most of it, and the sites.
+    site: Option<String>,
+    rovers: usize,
+}
+
+fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1], fleet: &Fleet) -> ComplaintAnswer {
     let mut out = ComplaintAnswer {
         id: c.id.clone(),
         site: c.site.clone(),
@@ -23,33 +55,35 @@ fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1]) -> ComplaintAn
         text: c.text.clone(),
         ..ComplaintAnswer::default()
     };
-    // Epochs of the unit (or of the site's rovers) within the time.
-    let mut epochs = 0_usize;
-    let mut known = false;
-    for site in sites {
-        if !c.site.is_empty() && c.unit.is_empty() && site.case.site != c.site {
-            continue;
+    let about = match whom(c, sites, fleet) {
+        Ok(about) => about,
+        Err(why) => {
+            out.summary = why;
+            return out;
         }
-        for rover in site.case.rovers.iter().filter(|r| c.unit.is_empty() || r.unit == c.unit) {
-            known = true;
-            let n = rover.times.partition_point(|t| *t < c.to) - rover.times.partition_point(|t| *t < c.from);
-            epochs += n;
-            if n > 0 && out.site.is_empty() {
-                out.site = site.case.site.clone();
-            }
-        }
+    };
+    let logged = logged(c, about, sites);
+    if let (true, Some(site)) = (out.site.is_empty(), &logged.site) {
+        out.site.clone_from(site);
     }
+    // Lost ms, confidence-weighted ms, periods; share of the others that were lost.
     let mut by_cause: BTreeMap<&str, (f64, f64, u32)> = BTreeMap::new();
-    for site in findings.iter().filter(|s| !c.unit.is_empty() || s.site == c.site) {
-        for p in site.float_periods.iter().filter(|p| c.unit.is_empty() || p.unit == c.unit) {
+    let mut others = (0.0, 0.0);
+    for site in findings {
+        let concerns = |p: &&FloatPeriod| match about {
+            About::Rover(unit) => p.unit == unit,
+            About::Site(id) => site.site == id,
+        };
+        for p in site.float_periods.iter().filter(concerns) {
             let ms = overlap_ms(p, c);
             if ms > 0.0 {
                 let e = by_cause.entry(p.cause.as_str()).or_default();
                 e.0 += ms;
                 e.1 += ms * p.confidence;
                 e.2 += 1;
-                if out.site.is_empty() {
-                    out.site = site.site.clone();
+                if let Some(share) = p.others_lost {
+                    others.0 += ms * share;
+                    others.1 += ms;
                 }
             }
         }
@@ -64,9 +98,8 @@ fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1]) -> ComplaintAn
         .max_by(|a, b| a.1.0.total_cmp(&b.1.0));
     let best = named.or_else(|| by_cause.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0)));
     out.summary = match best {
-        _ if epochs == 0 && !known => "the unit is not known: no bundle of it was read".to_owned(),
-        _ if epochs == 0 => "no logs for that time".to_owned(),
-        None => "the logs do not show lost fix in that time".to_owned(),
+        _ if logged.epochs == 0 => "no logs for that time".to_owned(),
+        None => format!("the logs do not show lost fix in that time{}", uncounted(&logged)),
         Some((cause, (ms, weighted, _))) => {
             out.cause = (*cause).to_owned();
             out.confidence = weighted / ms;
@@ -81,10 +114,107 @@ fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1]) -> ComplaintAn
             }
         }
     };
+    if let About::Rover(_) = about
+        && others.1 > 0.0
+    {
+        out.summary.push_str(&beside(others.0 / others.1));
+    }
+    let asked = (c.to - c.from).max(1) as f64 * logged.rovers.max(1) as f64;
+    let share = logged.covered_ms as f64 / asked;
+    if logged.epochs > 0 && share < COVERED {
+        out.summary.push_str(&format!("; the logs cover {:.0} % of that time", (share * 100.0).max(1.0)));
+    }
     if let Some(about) = about::about(&out.cause) {
         out.check_first = about.checks.first().map(|s| (*s).to_owned()).unwrap_or_default();
     }
     out
+}
+
+/// Rover or site; else why the logs know nothing of it.
+fn whom<'a>(c: &'a Complaint, sites: &'a [Site1], fleet: &Fleet) -> Result<About<'a>, String> {
+    if c.unit.is_empty() {
+        if sites.iter().any(|s| s.case.site == c.site) {
+            return Ok(About::Site(&c.site));
+        }
+        return Err(if fleet.site(&c.site).is_some() {
+            "no logs: no bundle of that site was read".to_owned()
+        } else {
+            "the site is not known: no bundle of it was read, and the fleet register does not have it".to_owned()
+        });
+    }
+    if sites.iter().any(|s| s.case.rovers.iter().any(|r| r.unit == c.unit)) {
+        return Ok(About::Rover(&c.unit));
+    }
+    // A complaint about a base is one of everybody who uses it.
+    if let Some(site) = sites.iter().find(|s| s.case.bases.contains(&c.unit)) {
+        return Ok(About::Site(&site.case.site));
+    }
+    Err(if fleet.unit(&c.unit, None).is_some() {
+        "no logs: no bundle of that unit was read".to_owned()
+    } else {
+        "the unit is not known: no bundle of it was read, and the fleet register does not have it".to_owned()
+    })
+}
+
+fn logged(c: &Complaint, about: About<'_>, sites: &[Site1]) -> Logged {
+    let mut out = Logged::default();
+    let mut most = 0;
+    for site in sites {
+        let concerns = |r: &&RoverCase| match about {
+            About::Rover(unit) => r.unit == unit,
+            About::Site(id) => site.case.site == id,
+        };
+        for rover in site.case.rovers.iter().filter(concerns) {
+            let range = rover.times.partition_point(|t| *t < c.from)..rover.times.partition_point(|t| *t < c.to);
+            if range.is_empty() {
+                continue;
+            }
+            out.rovers += 1;
+            out.epochs += range.len();
+            if range.len() > most {
+                most = range.len();
+                out.site = Some(site.case.site.clone());
+            }
+            for i in range {
+                let lasts = rover.time.lasts_ms.get(i).copied().unwrap_or(0);
+                out.covered_ms += lasts;
+                let fixed = rover.states.get(i).is_some_and(|s| *s == FixState::Fixed as u32);
+                match rover.time.kinds.get(i) {
+                    Some(EpochKind::OffShift) if !fixed => out.uncounted_ms += lasts,
+                    Some(EpochKind::StartUp) => out.starting_ms += lasts,
+                    _ => {}
+                }
+            }
+        }
+    }
+    out
+}
+
+fn uncounted(logged: &Logged) -> String {
+    let mut out = String::new();
+    if logged.uncounted_ms > 0 {
+        let lost = duration(logged.uncounted_ms as f64);
+        out.push_str(&format!("; {lost} without a fix lie outside the site's working hours and do not count"));
+    }
+    if logged.starting_ms > 0 {
+        let lost = duration(logged.starting_ms as f64);
+        out.push_str(&format!("; {lost} were the first fix after switching on"));
+    }
+    out
+}
+
+/// What happened to the others at the same time.
+fn beside(share: f64) -> String {
+    let words = if share >= 0.9 {
+        "; all other rovers of the base lost fix with it"
+    } else if share >= 0.5 {
+        "; most other rovers of the base lost fix with it"
+    } else if share >= 0.1 {
+        "; some other rovers of the base lost fix with it"
+    } else {
+        "; the other rovers of the base kept their fix"
+    };
+    words.to_owned()
 }
 
 fn overlap_ms(p: &FloatPeriod, c: &Complaint) -> f64 {
@@ -102,5 +232,98 @@ fn duration(ms: f64) -> String {
         format!("{minutes:.0} min")
     } else {
         format!("{:.1} h", minutes / 60.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::fleet;
+    use crate::correlate::case::SiteCase;
+    use crate::correlate::periods::{PeriodLimits, rover_time};
+
+    const T0: i64 = 1_778_000_400_000;
+
+    fn at(minute: i64) -> i64 {
+        T0 + minute * 60_000
+    }
+
+    /// Two rovers of one site over two hours; `R1` is float in minutes 30 to 50, working hours end at minute 90.
+    fn world() -> (Vec<SiteFindings>, Vec<Site1>) {
+        let rover = |unit: &str, lost: std::ops::Range<i64>| {
+            let times: Vec<i64> = (0..7200).map(|s| T0 + s * 1000).collect();
+            let states: Vec<u32> =
+                (0..7200).map(|s| u32::from(lost.contains(&(s / 60)) || (unit == "R1" && s / 60 >= 100))).collect();
+            let time = rover_time(&times, &states, |t| t < at(90), &PeriodLimits::default());
+            RoverCase { unit: unit.into(), times, states, time, ..RoverCase::default() }
+        };
+        let case = SiteCase {
+            site: "a".into(),
+            bases: vec!["BASE".into()],
+            rovers: vec![rover("R1", 30..50), rover("R2", 0..0)],
+            ..SiteCase::default()
+        };
+        let period = FloatPeriod {
+            unit: "R1".into(),
+            from: rfc3339(at(30)),
+            to: rfc3339(at(50)),
+            cause: "link-rover".into(),
+            confidence: 0.9,
+            others_lost: Some(0.0),
+            ..FloatPeriod::default()
+        };
+        let findings = SiteFindings { site: "a".into(), float_periods: vec![period], ..SiteFindings::default() };
+        (vec![findings], vec![Site1 { case, ..Site1::default() }])
+    }
+
+    fn ask(unit: &str, site: &str, from: i64, to: i64) -> ComplaintAnswer {
+        let (findings, sites) = world();
+        let (fleet, _) = fleet::parse("[[site]]\nid='b'\n[[unit]]\nid='R9'\nrole='rover'\nsite='b'\n").unwrap();
+        let c = Complaint {
+            id: "C".into(),
+            unit: unit.into(),
+            site: site.into(),
+            from: at(from),
+            to: at(to),
+            text: String::new(),
+        };
+        answer(&[c], &findings, &sites, &fleet).remove(0)
+    }
+
+    #[test]
+    fn by_unit_by_site_and_by_base() {
+        let unit = ask("R1", "", 20, 60);
+        assert_eq!((unit.cause.as_str(), unit.site.as_str()), ("link-rover", "a"));
+        assert!((unit.lost_fix_hours - 20.0 / 60.0).abs() < 1e-9);
+        assert!(unit.summary.contains("other rovers of the base kept their fix"), "{}", unit.summary);
+        assert_eq!(ask("", "a", 20, 60).cause, "link-rover");
+        assert_eq!(ask("BASE", "", 20, 60).cause, "link-rover");
+        // Half of the period only, and both of two that overlap are answered alike.
+        assert!((ask("R1", "", 40, 60).lost_fix_hours - 10.0 / 60.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn no_cause_is_invented() {
+        let other = ask("R2", "", 20, 60);
+        assert_eq!((other.cause.as_str(), other.confidence), ("", 0.0));
+        assert_eq!(other.summary, "the logs do not show lost fix in that time");
+        let later = ask("R1", "", 300, 400);
+        assert_eq!((later.cause.as_str(), later.summary.as_str()), ("", "no logs for that time"));
+        let off = ask("R1", "", 100, 120);
+        assert!(off.cause.is_empty() && off.summary.contains("20 min without a fix lie outside"), "{}", off.summary);
+    }
+
+    #[test]
+    fn units_and_sites_that_nobody_knows() {
+        assert!(ask("R9", "", 20, 60).summary.starts_with("no logs: no bundle of that unit"));
+        assert!(ask("X", "", 20, 60).summary.starts_with("the unit is not known"));
+        assert!(ask("", "b", 20, 60).summary.starts_with("no logs: no bundle of that site"));
+        assert!(ask("", "x", 20, 60).summary.starts_with("the site is not known"));
+    }
+
+    #[test]
+    fn logs_that_cover_little_say_so() {
+        let c = ask("R1", "", 20, 600);
+        assert!(c.summary.contains("the logs cover 17 % of that time"), "{}", c.summary);
     }
 }

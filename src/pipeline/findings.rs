@@ -2,7 +2,7 @@
 
 use super::beside::Beside;
 use super::sites::Site1;
-use super::{Outcome, Request, Rules, Watch, complaints, pictures};
+use super::{Outcome, Request, Rules, Watch, complaints, fieldwork, pictures};
 use crate::causes::about;
 use crate::causes::rank::{Ranking, hours, rank};
 use crate::causes::verdict::UNEXPLAINED;
@@ -71,13 +71,15 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
     }
     let (site_rows, site_pictures): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
     let alerts = alerts(&site_rows, request);
-    let complaints = complaints::answer(&beside.complaints, &site_rows, sites);
+    let complaints = complaints::answer(&beside.complaints, &site_rows, sites, &beside.fleet);
+    let fieldwork = fieldwork::answer(&beside.fieldwork, sites, &beside.fleet);
     Outcome {
         findings: Findings {
             schema: SCHEMA.to_owned(),
             window: window.map_or(Window::default(), |(a, b)| Window { from: rfc3339(a), to: rfc3339(b) }),
             sites: site_rows,
             complaints,
+            fieldwork,
             ..Findings::default()
         },
         pictures: Pictures {
@@ -146,6 +148,12 @@ fn site_findings(site: &Site1, ranking: Ranking, beside: &Beside, request: &Requ
         observed_hours: hours(observed),
         lost_fix_hours: hours(lost),
         fixed_share: (observed > 0).then_some(1.0 - lost_share),
+        lost_cost: beside
+            .fleet
+            .site(&case.site)
+            .and_then(|s| s.hourly_cost)
+            .or(request.settings.money.hourly_cost)
+            .map(|cost| cost * hours(lost)),
         start_up_hours: hours(sum(&|r| r.time.start_up_ms)),
         silent_hours: hours(sum(&|r| r.time.silent_ms)),
         verdict: verdict.to_owned(),

@@ -4,7 +4,9 @@
 mod beside;
 mod column_maps;
 mod complaints;
+mod fieldwork;
 mod findings;
+mod fleet_view;
 mod log;
 pub mod look;
 mod pictures;
@@ -12,8 +14,14 @@ pub mod read;
 mod setup;
 mod sites;
 mod sky;
+mod store_read;
+mod store_report;
+mod stored;
 
 pub use beside::Given;
+pub use fleet_view::{SiteNumbers, WindowNumbers, compare};
+pub use store_read::{ReadOutcome, Shard, make_store, read_into};
+pub use store_report::analyse_store;
 
 use crate::causes::verdict::CAUSES;
 use crate::causes::weights::{SHIPPED, Weights};
@@ -42,6 +50,8 @@ pub struct Request {
     pub given: Given,
     /// Use only files given by option.
     pub only_given: bool,
+    /// Of a store: leave out bundles that hold nothing of the window.
+    pub only_window: bool,
     /// Settings.
     pub settings: Settings,
 }
@@ -119,7 +129,17 @@ impl Rules {
 /// [`RunError`]; single bundles and files never stop a run, they are listed.
 pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError> {
     let rules = Rules::of(&request.settings)?;
-    for folder in &request.folders {
+    check_folders(&request.folders)?;
+    let limits = crawl::Limits::default();
+    let inventory = crawl::find(&request.folders, &limits);
+    let beside = beside::Beside::load(request, &inventory, &rules)?;
+    let read = read::read_all(&inventory, &limits, &rules.formats, watch);
+    conclude(request, &inventory, &beside, &rules, read, watch)
+}
+
+/// A FOLDER that is not there is a matter of usage.
+fn check_folders(folders: &[PathBuf]) -> Result<(), RunError> {
+    for folder in folders {
         if std::fs::symlink_metadata(folder).is_err() {
             return Err(RunError::Usage(format!(
                 "{}: no such folder or file; name a folder with bundles, a bundle, or a file",
@@ -127,11 +147,19 @@ pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError
             )));
         }
     }
-    let limits = crawl::Limits::default();
-    let inventory = crawl::find(&request.folders, &limits);
-    let beside = beside::Beside::load(request, &inventory, &rules)?;
-    let read = read::read_all(&inventory, &limits, &rules.formats, watch);
-    let placed = sites::place_all(&read, &beside, &rules);
+    Ok(())
+}
+
+/// From read bundles to the outcome.
+fn conclude(
+    request: &Request,
+    inventory: &crawl::Inventory,
+    beside: &beside::Beside,
+    rules: &Rules,
+    read: read::ReadAll,
+    watch: &dyn Watch,
+) -> Result<Outcome, RunError> {
+    let placed = sites::place_all(&read, beside, rules);
     let mut not_read = read.not_read.clone();
     not_read.extend(
         inventory
@@ -141,12 +169,22 @@ pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError
             .map(|n| NotRead { path: n.path.clone(), reason: format!("{}; {}", n.problem.what, n.problem.hint) }),
     );
     not_read.sort();
-    let log = log::text(&inventory, &read, &placed, &beside, &not_read);
+    let log = log::text(inventory, &read, &placed, beside, &not_read);
     let bundles_read = read.bundles.iter().filter(|b| b.usable()).count() as u64;
     let duplicates = read.duplicates.len() as u64;
     let found = inventory.bundles.len() as u64;
-    let sites = sites::build(read, &placed, &beside, &rules, request, watch)?;
-    let mut outcome = findings::judge(&sites, &beside, &rules, request, watch);
+    let sites = sites::build(read, &placed, beside, rules, request, watch)?;
+    let bad_rovers = fleet_view::bad_rovers(&sites);
+    let mut outcome = findings::judge(&sites, beside, rules, request, watch);
+    let fleet = &mut outcome.findings.fleet;
+    fleet.bad_rovers = bad_rovers;
+    fleet.over_represented = fleet_view::over_represented(
+        &sites,
+        &outcome.findings.sites,
+        &placed.cards(),
+        request.settings.noise.healthy_share,
+    );
+    fleet.lost_cost = outcome.findings.sites.iter().filter_map(|s| s.lost_cost).reduce(|a, b| a + b);
     outcome.findings.input.bundles_found = found;
     outcome.findings.input.bundles_read = bundles_read;
     outcome.findings.input.duplicates = duplicates;
@@ -156,4 +194,15 @@ pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError
     outcome.log = log;
     outcome.complaints_given = beside.complaints_given;
     Ok(outcome)
+}
+
+/// Whether the stages can take settings: names of limits and weights, patterns, column maps.
+///
+/// # Errors
+/// What is wrong.
+pub fn check_settings(settings: &Settings) -> Result<(), String> {
+    match Rules::of(settings) {
+        Ok(_) => Ok(()),
+        Err(RunError::Usage(why) | RunError::Failed(why)) => Err(why),
+    }
 }

@@ -5,6 +5,7 @@ use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
 use crate::formats::text::FormatSettings;
 use crate::formats::{self, FileContext, Parsed};
+use crate::frames::Loader;
 use crate::identify::BundleFacts;
 use crate::model::clock::DateHints;
 use crate::model::findings::NotRead;
@@ -14,6 +15,7 @@ use crate::model::problem::Problem;
 use crate::model::rows::SPAN_OBSERVATIONS;
 use crate::model::time::date_in_name;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::Read;
 
@@ -31,12 +33,60 @@ pub struct ReadBundle {
     pub files: Vec<Parsed>,
     /// How each file ended.
     pub ends: BundleRead,
+    /// Of a bundle out of a store: its rows, which are not in `files`.
+    pub stored: Option<StoredRows>,
+}
+
+/// Rows that lie in a store.
+pub struct StoredRows {
+    /// What they tell about who it is.
+    pub counts: Counts,
+    /// Brings them.
+    pub load: Loader,
+}
+
+impl std::fmt::Debug for StoredRows {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.counts.fmt(f)
+    }
+}
+
+/// Rows of a bundle that tell who it is.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counts {
+    /// All rows.
+    pub rows: usize,
+    /// Rover epochs.
+    pub fixes: usize,
+    /// Of them RTK fixed or float.
+    pub rtk_fixes: usize,
+    /// Reference positions out of messages.
+    pub station_positions: usize,
+    /// Stretches of observations.
+    pub observations: usize,
 }
 
 impl ReadBundle {
     /// Whether anything of it was understood.
     pub fn usable(&self) -> bool {
         self.ends.failed.is_none() && self.files.iter().any(|f| f.look.format != Format::Foreign)
+    }
+
+    /// How many rows of which kind it has.
+    pub fn counts(&self) -> Counts {
+        if let Some(stored) = &self.stored {
+            return stored.counts;
+        }
+        let mut counts = Counts::default();
+        for file in &self.files {
+            let rtk = |s: &&u8| **s == FixState::Fixed as u8 || **s == FixState::Float as u8;
+            counts.rows += file.rows.len();
+            counts.fixes += file.rows.fixes.len();
+            counts.rtk_fixes += file.rows.fixes.state.iter().filter(rtk).count();
+            counts.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
+            counts.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
+        }
+        counts
     }
 
     /// What tells who it is.
@@ -56,15 +106,15 @@ pub fn add_facts(facts: &mut BundleFacts, bundle: &ReadBundle) {
         facts.identity.station_ids.extend(&file.identity.station_ids);
         facts.identity.markers.extend(file.identity.markers.iter().cloned());
         facts.identity.receiver_serials.extend(file.identity.receiver_serials.iter().cloned());
-        facts.fixes += file.rows.fixes.len();
-        let rtk = |s: &&u8| **s == FixState::Fixed as u8 || **s == FixState::Float as u8;
-        facts.rtk_fixes += file.rows.fixes.state.iter().filter(rtk).count();
-        facts.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
-        facts.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
         if let Some((a, b)) = file.span.filter(|_| !file.undated) {
             facts.span = Some(facts.span.map_or((a, b), |(x, y)| (x.min(a), y.max(b))));
         }
     }
+    let counts = bundle.counts();
+    facts.fixes += counts.fixes;
+    facts.rtk_fixes += counts.rtk_fixes;
+    facts.station_positions += counts.station_positions;
+    facts.observations += counts.observations;
 }
 
 /// All bundles after reading.

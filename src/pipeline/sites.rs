@@ -35,6 +35,13 @@ pub(crate) struct Placed {
     pub(crate) notes: Vec<NotRead>,
 }
 
+impl Placed {
+    /// The card of each unit: that of its last bundle.
+    pub(crate) fn cards(&self) -> BTreeMap<String, UnitCard> {
+        self.placements.iter().flatten().map(|p| (p.unit.clone(), p.card.clone())).collect()
+    }
+}
+
 /// Everything about one site that the verdicts and the pages need.
 #[derive(Debug, Default)]
 pub(crate) struct Site1 {
@@ -53,7 +60,7 @@ pub(crate) fn place_all(read: &ReadAll, beside: &Beside, rules: &Rules) -> Place
     for bundle in &read.bundles {
         let facts = bundle.facts();
         let placement = identify::place(&facts, &beside.fleet, &rules.paths);
-        let empty = bundle.files.iter().all(|f| f.rows.is_empty());
+        let empty = bundle.counts().rows == 0;
         match &placement {
             Some(p) => {
                 for note in &p.notes {
@@ -137,6 +144,9 @@ pub(crate) fn build(
         let (builder, _, _) = builders.entry((p.unit.clone(), p.site.clone())).or_insert_with(|| {
             (UnitBuilder::new(&p.unit, p.role, p.site.as_deref().unwrap_or("")), p.card.clone(), card_origin)
         });
+        if let Some(stored) = bundle.stored {
+            builder.add_later(stored.load);
+        }
         for file in bundle.files {
             navigation.add(p, &file.ephemerides);
             builder.add(Origin { bundle: bundle.path.clone(), file: file.look.path }, file.rows);

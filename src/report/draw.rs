@@ -4,7 +4,8 @@ use super::text::{LONG, plain};
 
 /// A number for a coordinate: one decimal, none where it is a whole number.
 pub(super) fn coordinate(x: f64) -> String {
-    let x = if x.is_finite() { (x * 10.0).round() / 10.0 + 0.0 } else { 0.0 };
+    // Nothing on a page is larger: a value beyond comes from a wrong input and must not break the picture.
+    let x = if x.is_finite() { (x.clamp(-99_999.0, 99_999.0) * 10.0).round() / 10.0 + 0.0 } else { 0.0 };
     if x == x.trunc() { format!("{x:.0}") } else { format!("{x:.1}") }
 }
 
@@ -155,5 +156,6 @@ mod tests {
         assert_eq!(text.matches("</a>").count(), 1);
         assert_eq!(coordinate(-0.04), "0");
         assert_eq!(coordinate(12.34), "12.3");
+        assert_eq!(coordinate(1e300), "99999");
     }
 }

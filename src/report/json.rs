@@ -49,6 +49,29 @@ pub(super) fn rounded(findings: &Findings) -> Findings {
             round_opt(&mut event.value, 6);
         }
     }
+    for site in &mut f.sites {
+        round_opt(&mut site.lost_cost, 2);
+    }
+    for w in &mut f.fieldwork {
+        for hours in [&mut w.before_hours, &mut w.after_hours, &mut w.before_lost_hours, &mut w.after_lost_hours] {
+            round(hours, 4);
+        }
+        for ratio in [&mut w.rate_ratio, &mut w.ratio_low, &mut w.ratio_high, &mut w.p] {
+            round_opt(ratio, 6);
+        }
+    }
+    round_opt(&mut f.fleet.lost_cost, 2);
+    for rover in &mut f.fleet.bad_rovers {
+        for hours in [&mut rover.observed_hours, &mut rover.lost_fix_hours, &mut rover.expected_hours] {
+            round(hours, 4);
+        }
+    }
+    for trend in &mut f.fleet.trend {
+        let all = [&mut trend.share_before, &mut trend.share_now, &mut trend.rate_ratio];
+        for x in all.into_iter().chain([&mut trend.ratio_low, &mut trend.ratio_high]) {
+            round_opt(x, 4);
+        }
+    }
     for complaint in &mut f.complaints {
         round(&mut complaint.confidence, 4);
         round(&mut complaint.lost_fix_hours, 4);

@@ -141,6 +141,8 @@ pub(super) fn base_events(f: &Findings) -> String {
 
 /// One row a site, lost hours by side.
 pub(super) fn site_ranking(f: &Findings) -> String {
+    // Money only where it is known for a site.
+    let money = f.sites.iter().any(|s| s.lost_cost.is_some());
     let rows = f.sites.iter().map(|s| {
         let side = |side: &str| -> String {
             let sum: f64 = s.causes.iter().filter(|c| c.side == side).map(|c| c.lost_fix_hours).sum();
@@ -148,7 +150,7 @@ pub(super) fn site_ranking(f: &Findings) -> String {
             format!("{:.4}", sum + 0.0)
         };
         let top = s.causes.first();
-        vec![
+        let mut row = vec![
             s.rank.to_string(),
             s.site.clone(),
             s.name.clone(),
@@ -166,30 +168,35 @@ pub(super) fn site_ranking(f: &Findings) -> String {
             s.start_up_hours.to_string(),
             s.silent_hours.to_string(),
             s.advisories.len().to_string(),
-        ]
+        ];
+        if money {
+            row.push(optional(s.lost_cost));
+        }
+        row
     });
-    csv_text(
-        &[
-            "rank",
-            "site",
-            "name",
-            "verdict",
-            "observed_h",
-            "lost_fix_h",
-            "fixed_share",
-            "lost_base_h",
-            "lost_link_h",
-            "lost_sky_h",
-            "lost_rover_h",
-            "lost_unexplained_h",
-            "top_cause",
-            "top_cause_confidence",
-            "start_up_h",
-            "silent_h",
-            "advisories",
-        ],
-        rows,
-    )
+    let mut head = vec![
+        "rank",
+        "site",
+        "name",
+        "verdict",
+        "observed_h",
+        "lost_fix_h",
+        "fixed_share",
+        "lost_base_h",
+        "lost_link_h",
+        "lost_sky_h",
+        "lost_rover_h",
+        "lost_unexplained_h",
+        "top_cause",
+        "top_cause_confidence",
+        "start_up_h",
+        "silent_h",
+        "advisories",
+    ];
+    if money {
+        head.push("lost_cost");
+    }
+    csv_text(&head, rows)
 }
 
 #[cfg(test)]
@@ -218,5 +225,18 @@ mod tests {
         // RFC 4180: quotes, commas and line breaks inside a cell.
         let text = csv_text(&["a", "b"], [vec!["x,\"y\"".to_owned(), "line\nbreak".to_owned()]].into_iter());
         assert_eq!(text, "a,b\r\n\"x,\"\"y\"\"\",\"line\nbreak\"\r\n");
+    }
+
+    #[test]
+    fn money_stands_in_the_ranking_when_it_is_known() {
+        use crate::model::findings::SiteFindings;
+        let mut f = Findings::default();
+        f.sites.push(SiteFindings { site: "a".into(), lost_cost: Some(120.5), ..SiteFindings::default() });
+        f.sites.push(SiteFindings { site: "b".into(), ..SiteFindings::default() });
+        let text = site_ranking(&f);
+        let lines: Vec<&str> = text.lines().collect();
+        assert!(lines[0].ends_with(",lost_cost") && lines[1].ends_with(",120.5") && lines[2].ends_with(','), "{text}");
+        f.sites[0].lost_cost = None;
+        assert!(!site_ranking(&f).contains("lost_cost"));
     }
 }

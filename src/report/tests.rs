@@ -1,6 +1,6 @@
 //! Tests of the whole room: what is written, where, and what strangers' text can do.
 
-use super::test_fleet::{fleet, hostile_fleet};
+use super::test_fleet::{fleet, hostile_fleet, large_fleet, large_site};
 use super::{ReportError, ReportOptions, write};
 use crate::causes::about::{GENERAL_CAUTIONS, about};
 use crate::model::findings::Findings;
@@ -312,6 +312,20 @@ fn headings_are_in_order_and_table_heads_have_a_scope() {
     }
 }
 
+/// Pages are mailed and opened over slow lines: 2 MB at most.
+#[test]
+fn large_pages_stay_under_two_megabytes() {
+    let site = written(large_site());
+    let size = site["sites/larkfield.html"].len();
+    println!("site with 10 rovers and 7 days: {size} bytes");
+    assert!(size < 2_000_000, "{size}");
+    let fleet = written(large_fleet());
+    let size = fleet["index.html"].len();
+    println!("fleet of 500 sites: {size} bytes");
+    assert!(size < 2_000_000, "{size}");
+    assert_eq!(fleet["index.html"].matches("<tr role=\"row\" data-rank").count(), 500, "all sites are there");
+}
+
 #[test]
 fn only_an_empty_folder_or_a_former_report_is_replaced() {
     let home = temp_dir::TempDir::new().unwrap();
@@ -433,7 +447,13 @@ fn pages_for_looking() {
         cause.cause = id.to_owned();
         cause.side = "base".to_owned();
     }
-    for (name, (findings, pictures)) in [("fleet", fleet()), ("hostile", hostile_fleet()), ("full", full)] {
+    for (name, (findings, pictures)) in [
+        ("fleet", fleet()),
+        ("hostile", hostile_fleet()),
+        ("full", full),
+        ("large", large_site()),
+        ("many", large_fleet()),
+    ] {
         write(&findings, &pictures, &options(), &Path::new(&out).join(name), "looked at by hand\n").unwrap();
     }
 }

@@ -1,6 +1,7 @@
 //! GLONASS broadcast orbits: numerical integration in PZ-90 (GLONASS ICD 5.1 A.3.1.2; CDMA ICD 2016 Appendix J).
 
 use super::{MU_GALILEO_BEIDOU, OMEGA_E_BEIDOU_GLONASS, fold_week_s};
+use serde::{Deserialize, Serialize};
 
 /// Equatorial radius of PZ-90.11, m.
 const AE_M: f64 = 6_378_136.0;
@@ -12,7 +13,7 @@ const STEP_S: f64 = 60.0;
 const MAX_SPAN_S: f64 = 6.0 * 3600.0;
 
 /// Broadcast orbit and clock of a GLONASS satellite. SI units, PZ-90.11 axes.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct GlonassEphemeris {
     /// Slot 1 to 24 (27).
     pub number: u8,

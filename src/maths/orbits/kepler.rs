@@ -1,9 +1,10 @@
 //! Keplerian broadcast orbits (IS-GPS-200 Table 20-IV; Galileo OS SIS ICD; BDS-SIS-ICD; IS-QZSS-PNT).
 
 use super::{earth_rate_rad_s, fold_week_s, mu};
+use serde::{Deserialize, Serialize};
 
 /// Broadcast orbit and clock of a GPS, Galileo, QZSS, BeiDou or NavIC satellite. SI units and radians throughout.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct KeplerEphemeris {
     /// RINEX letter of the system: G, E, C, J or I.
     pub system: char,

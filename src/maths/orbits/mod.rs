@@ -14,6 +14,7 @@ pub use shelf::{GLONASS_DIRECTION_S, KEPLER_DIRECTION_S, Shelf, direction};
 
 use super::SPEED_OF_LIGHT_M_S;
 use super::geodesy::{self, Geodetic, LookAngles};
+use serde::{Deserialize, Serialize};
 
 /// One week, s.
 pub const WEEK_S: f64 = 604_800.0;
@@ -67,7 +68,7 @@ pub fn rotate_for_flight(xyz_m: [f64; 3], flight_s: f64, earth_rate_rad_s: f64) 
 }
 
 /// Any broadcast ephemeris.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub enum Ephemeris {
     /// GPS, Galileo, QZSS, BeiDou, NavIC.
     Kepler(KeplerEphemeris),

@@ -128,6 +128,7 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
     if total < LEAST_MINUTES {
         return None;
     }
+    let expected = expected(base, across, up);
     let mean = |sum: f64, n: u32| if n == 0 { f32::NAN } else { (sum / f64::from(n)) as f32 };
     let cells = sums
         .iter()
@@ -138,6 +139,7 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
                 azimuth_deg,
                 elevation_deg,
                 minutes: s.minutes,
+                expected: expected.as_ref().and_then(|e| e.get(k).copied()),
                 cn0_off_db: mean(s.off, s.with_cn0),
                 scatter_db: mean(s.scatter, s.with_scatter),
                 in_reach: position.is_none_or(|(lat, lon)| {
@@ -151,8 +153,26 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
         step_azimuth_deg: AZIMUTH_DEG,
         step_elevation_deg: ELEVATION_DEG,
         cells,
+        directions_from: base.geometry_from.words().to_owned(),
         lowest_deg: lowest,
     })
+}
+
+/// Satellite-minutes by cell in which a healthy satellite stood there; `None` without orbits.
+fn expected(base: &UnitFrames, across: usize, up: usize) -> Option<Vec<u32>> {
+    let (azimuth, elevation) = (view::f32s(&base.expected, "azimuth"), view::f32s(&base.expected, "elevation"));
+    if azimuth.is_empty() {
+        return None;
+    }
+    let mut out = vec![0; across * up];
+    for (a, e) in azimuth.iter().zip(&elevation).filter(|(a, e)| a.is_finite() && **e >= 0.0) {
+        let a = ((f64::from(*a).rem_euclid(360.0) / AZIMUTH_DEG) as usize).min(across - 1);
+        let e = ((f64::from(*e) / ELEVATION_DEG) as usize).min(up - 1);
+        if let Some(n) = out.get_mut(e * across + a) {
+            *n += 1;
+        }
+    }
+    Some(out)
 }
 
 /// Whether a satellite on an inclined circular orbit can stand in a direction: where the line of sight meets the sphere of

@@ -3,7 +3,7 @@
 //! there.
 
 use super::super::draw::{Anchor, Svg, coordinate};
-use super::super::text::name;
+use super::super::text::{name, plain};
 use super::{Figure, Key};
 use crate::model::picture::{SkyCell, SkyView};
 
@@ -20,7 +20,8 @@ enum Seen {
     Open,
 }
 
-/// Judged ring by ring: a cell is empty of satellites where most others of the same height had some for long enough.
+/// Where the orbits are known: nothing tracked means that under a tenth of the time of satellites there was. Else judged ring
+/// by ring: a cell is empty where most others of the same height had satellites for long enough.
 fn judge(view: &SkyView) -> Vec<Seen> {
     view.cells
         .iter()
@@ -28,6 +29,11 @@ fn judge(view: &SkyView) -> Vec<Seen> {
             let ring = || view.cells.iter().filter(|o| o.elevation_deg == c.elevation_deg && o.in_reach);
             let (all, tracked) = (ring().count(), ring().filter(|o| o.minutes > 0).count());
             let mean = ring().map(|o| u64::from(o.minutes)).sum::<u64>() as f64 / all.max(1) as f64;
+            if let Some(expected) = c.expected
+                && (c.minutes == 0 || c.minutes.saturating_mul(10) < expected)
+            {
+                return if expected >= 10 { Seen::Nothing } else { Seen::Open };
+            }
             if c.minutes == 0 {
                 let told = c.in_reach && c.elevation_deg < 80.0 && tracked * 4 >= all * 3 && mean >= 30.0;
                 return if told { Seen::Nothing } else { Seen::Open };
@@ -60,10 +66,11 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let seen = judge(view);
     let count = |what: Seen| seen.iter().filter(|s| **s == what).count();
     let note = format!(
-        "Tracked well in {} directions, weak or unsteady in {} (reflections, leaves or an obstacle), nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems.",
+        "Tracked well in {} directions, weak or unsteady in {} (reflections, leaves or an obstacle), next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems. Directions from {}.",
         count(Seen::Well),
         count(Seen::Weak),
-        count(Seen::Nothing)
+        count(Seen::Nothing),
+        if view.directions_from.is_empty() { "the logs".to_owned() } else { plain(&view.directions_from, 100) }
     );
     let title = format!("Sky over {}", name(&view.unit));
     let mut svg = Svg::new(id, SIDE, SIDE, &title, &note);
@@ -91,10 +98,10 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     svg.path(&crosses, "sk-none");
     let mut horizon = String::new();
     for (k, low) in view.lowest_deg.iter().enumerate() {
-        let Some(low) = low else { continue };
+        let Some(low) = low.filter(|l| l.is_finite()) else { continue };
         let (a, b) = (k as f64 * view.step_azimuth_deg, (k as f64 + 1.0) * view.step_azimuth_deg);
-        let ((x1, y1), (x2, y2)) = (at(a, f64::from(*low)), at(b, f64::from(*low)));
-        let r = RADIUS * (90.0 - f64::from(*low)) / 90.0;
+        let ((x1, y1), (x2, y2)) = (at(a, f64::from(low)), at(b, f64::from(low)));
+        let r = RADIUS * (90.0 - f64::from(low)) / 90.0;
         horizon.push_str(&format!(
             "M{} {}A{r:.1} {r:.1} 0 0 1 {} {}",
             coordinate(x1),
@@ -115,7 +122,7 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let keys = vec![
         key("<circle class=\"sk-well\" cx=\"8\" cy=\"8\" r=\"5\"/>", "tracked well"),
         key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak or unsteady"),
-        key("<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "nothing tracked"),
+        key("<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "next to nothing tracked"),
         key("<path class=\"horizon\" d=\"M1 8H15\"/>", "lowest satellite tracked"),
     ];
     let rows = (0..8)
@@ -163,7 +170,15 @@ mod tests {
     use super::*;
 
     fn cell(azimuth: f64, minutes: u32, scatter: f32, in_reach: bool) -> SkyCell {
-        SkyCell { azimuth_deg: azimuth, elevation_deg: 20.0, minutes, cn0_off_db: 0.0, scatter_db: scatter, in_reach }
+        SkyCell {
+            azimuth_deg: azimuth,
+            elevation_deg: 20.0,
+            minutes,
+            expected: None,
+            cn0_off_db: 0.0,
+            scatter_db: scatter,
+            in_reach,
+        }
     }
 
     #[test]
@@ -177,6 +192,7 @@ mod tests {
             step_azimuth_deg: 15.0,
             step_elevation_deg: 10.0,
             cells,
+            directions_from: "orbits".to_owned(),
             lowest_deg: vec![Some(20.0); 24],
         };
         let seen = judge(&view);
@@ -186,5 +202,12 @@ mod tests {
             SkyView { cells: view.cells.iter().map(|c| SkyCell { minutes: c.minutes / 12, ..*c }).collect(), ..view };
         assert_eq!(judge(&thin)[6], Seen::Open);
         assert!(sky("s", &thin).svg.contains("Sky over B"));
+        // With orbits a few minutes are enough, and what never rose is not missed.
+        let mut orbits = thin.clone();
+        for c in &mut orbits.cells {
+            c.expected = Some(c.minutes.max(5));
+        }
+        orbits.cells[6].expected = Some(40);
+        assert_eq!((judge(&orbits)[6], judge(&orbits)[0], judge(&orbits)[1]), (Seen::Nothing, Seen::Open, Seen::Well));
     }
 }

@@ -24,6 +24,8 @@ const EVENT_ROWS: usize = 8;
 const HEIGHT: u32 = 24;
 /// Days that get an axis of their own.
 const MOST_DAYS: usize = 7;
+/// All of them together are not larger than this, so that the page stays under 2 MB.
+const DAYS_BYTES: usize = 700_000;
 
 /// One strip to draw.
 #[derive(Debug, Clone, Serialize)]
@@ -158,7 +160,8 @@ fn fill(axis: Axis, marks: &[&Mark], index: impl Fn(&str) -> usize) -> Vec<[i64;
     for mark in marks {
         let Some((first, last)) = axis.columns_of(mark.from, mark.to) else { continue };
         let class = index(&mark.class);
-        for (c, column) in columns.iter_mut().enumerate().take(last + 1).skip(first) {
+        for (k, column) in columns.get_mut(first..=last).unwrap_or_default().iter_mut().enumerate() {
+            let c = first + k;
             let inside = mark.to.min(axis.begin_of(c + 1)).saturating_sub(mark.from.max(axis.begin_of(c)));
             if let Some(time) = column.get_mut(class) {
                 *time = time.saturating_add(inside.max(1));
@@ -336,24 +339,31 @@ pub(super) fn days(picture: &SitePicture, zone: Zone) -> Vec<Day> {
     }
     let mut worst: Vec<&DayTotal> = picture.days.iter().filter(|d| d.lost_ms > 0).collect();
     worst.sort_by_key(|d| (std::cmp::Reverse(d.lost_ms), d.from));
-    worst.truncate(MOST_DAYS);
-    worst.sort_by_key(|d| d.from);
-    worst
-        .into_iter()
-        .enumerate()
-        .filter_map(|(n, d)| {
-            // Only the part of the day in which a rover was logged, in whole quarters of an hour.
-            let rovers = || picture.strips.iter().filter(|s| s.kind == StripKind::Rover).flat_map(|s| &s.marks);
-            let inside = || rovers().filter(|m| m.to > d.from && m.from < d.to);
-            let step = 15 * MINUTE_MS;
-            let from = inside().map(|m| m.from.max(d.from)).min()?.div_euclid(step) * step;
-            let to = inside().map(|m| m.to.min(d.to)).max()?.saturating_add(step - 1).div_euclid(step) * step;
-            let timeline = within(picture, zone, from, to, &format!("day{n}"))?;
-            let lost = hours(d.lost_ms as f64 / HOUR_MS as f64);
-            let observed = hours(d.observed_ms as f64 / HOUR_MS as f64);
-            Some(Day { title: format!("{}: {lost} of {observed} lost", zone.day(d.from)), timeline })
-        })
-        .collect()
+    let mut out: Vec<(UtcMs, Day)> = Vec::new();
+    let mut bytes = 0;
+    for (n, d) in worst.into_iter().take(MOST_DAYS).enumerate() {
+        let Some(day) = one_day(picture, zone, d, &format!("day{n}")) else { continue };
+        bytes += day.timeline.rows.iter().map(|r| r.svg.len()).sum::<usize>();
+        // The day with most lost time always has its place.
+        if bytes > DAYS_BYTES && !out.is_empty() {
+            break;
+        }
+        out.push((d.from, day));
+    }
+    out.sort_by_key(|(from, _)| *from);
+    out.into_iter().map(|(_, day)| day).collect()
+}
+
+/// Only the part of a day in which a rover was logged, in whole quarters of an hour.
+fn one_day(picture: &SitePicture, zone: Zone, d: &DayTotal, id: &str) -> Option<Day> {
+    let rovers = || picture.strips.iter().filter(|s| s.kind == StripKind::Rover).flat_map(|s| &s.marks);
+    let inside = || rovers().filter(|m| m.to > d.from && m.from < d.to);
+    let step = 15 * MINUTE_MS;
+    let from = inside().map(|m| m.from.max(d.from)).min()?.div_euclid(step) * step;
+    let to = inside().map(|m| m.to.min(d.to)).max()?.saturating_add(step - 1).div_euclid(step) * step;
+    let timeline = within(picture, zone, from, to, id)?;
+    let h = |ms: i64| hours(ms as f64 / HOUR_MS as f64);
+    Some(Day { title: format!("{}: {} of {} lost", zone.day(d.from), h(d.lost_ms), h(d.observed_ms)), timeline })
 }
 
 /// The timeline of a part of the axis.

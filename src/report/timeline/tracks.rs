@@ -55,7 +55,7 @@ fn merged(frame: &Frame<'_>, track: &Track, begin: UtcMs, columns: usize) -> Vec
     for bin in &track.bins {
         let from = begin.saturating_add(i64::from(bin.at).saturating_mul(track.bin_ms));
         let Some((first, last)) = axis.columns_of(from, from.saturating_add(track.bin_ms)) else { continue };
-        for cell in out.iter_mut().take(last + 1).skip(first) {
+        for cell in out.get_mut(first..=last).unwrap_or_default() {
             match cell {
                 Some((c, sum, n)) => {
                     c.low = c.low.min(bin.low);

@@ -1,0 +1,281 @@
+//! One frame to one Parquet file and back. Columns are taken as they come: `Int64` is a time (UTC ms), small integers are
+//! `UInt32`, nulls are nulls.
+
+use super::{StoreError, io_error};
+use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical};
+use parquet::column::reader::ColumnReaderImpl;
+use parquet::data_type::{
+    BoolType, ByteArray, ByteArrayType, DataType as ParquetType, DoubleType, FloatType, Int32Type, Int64Type,
+};
+use parquet::errors::ParquetError;
+use parquet::file::properties::{EnabledStatistics, WriterProperties, WriterVersion};
+use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
+use parquet::file::writer::SerializedFileWriter;
+use parquet::schema::types::{ColumnPath, Type};
+use polars::prelude::{Column, DataFrame, DataType, NamedFrom, Series};
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+use std::sync::Arc;
+
+/// The first column of every file.
+const UNIT: &str = "unit";
+
+fn failed(path: &Path, error: &ParquetError) -> StoreError {
+    // The writer wraps the system's errors in words; a full disk must still be told as one.
+    if let ParquetError::External(inner) = error
+        && let Some(io) = inner.downcast_ref::<std::io::Error>()
+    {
+        return StoreError::Io {
+            path: path.to_owned(),
+            doing: "write a table",
+            source: std::io::Error::new(io.kind(), io.to_string()),
+        };
+    }
+    StoreError::Io { path: path.to_owned(), doing: "write a table", source: std::io::Error::other(error.to_string()) }
+}
+
+/// Physical and logical type of a column.
+fn types(dtype: &DataType) -> Option<(Physical, Option<LogicalType>)> {
+    match dtype {
+        DataType::Int64 => Some((Physical::INT64, Some(LogicalType::timestamp(true, TimeUnit::MILLIS)))),
+        DataType::UInt32 => Some((Physical::INT32, Some(LogicalType::integer(32, false)))),
+        DataType::Float32 => Some((Physical::FLOAT, None)),
+        DataType::Float64 => Some((Physical::DOUBLE, None)),
+        DataType::Boolean => Some((Physical::BOOLEAN, None)),
+        DataType::String => Some((Physical::BYTE_ARRAY, Some(LogicalType::String))),
+        _ => None,
+    }
+}
+
+/// Writes a frame; gives the size of the file. The same frame gives the same bytes.
+pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, StoreError> {
+    let fail = |e: ParquetError| failed(path, &e);
+    let no_type = |name: &str, dtype: &DataType| {
+        StoreError::NotUsable(format!("column {name} of type {dtype} has no place in the store"))
+    };
+    let mut fields = Vec::new();
+    let field = |name: &str, physical, logical| {
+        Type::primitive_type_builder(name, physical)
+            .with_repetition(Repetition::OPTIONAL)
+            .with_logical_type(logical)
+            .build()
+            .map(Arc::new)
+    };
+    fields.push(field(UNIT, Physical::BYTE_ARRAY, Some(LogicalType::String)).map_err(fail)?);
+    let mut properties = WriterProperties::builder()
+        .set_created_by("lostfix".to_owned())
+        .set_writer_version(WriterVersion::PARQUET_1_0)
+        .set_compression(Compression::SNAPPY)
+        .set_statistics_enabled(EnabledStatistics::Chunk)
+        .set_offset_index_disabled(true);
+    for column in frame.columns() {
+        let (name, dtype) = (column.name().as_str(), column.dtype());
+        let (physical, logical) = types(dtype).ok_or_else(|| no_type(name, dtype))?;
+        // Times step evenly and positions hardly move: both pack better by difference and by byte than as values.
+        let own = match dtype {
+            DataType::Int64 => Some(Encoding::DELTA_BINARY_PACKED),
+            DataType::Float64 => Some(Encoding::BYTE_STREAM_SPLIT),
+            _ => None,
+        };
+        if let Some(encoding) = own {
+            let path = ColumnPath::from(name);
+            properties =
+                properties.set_column_dictionary_enabled(path.clone(), false).set_column_encoding(path, encoding);
+        }
+        fields.push(field(name, physical, logical).map_err(fail)?);
+    }
+    let schema = Arc::new(Type::group_type_builder("lostfix").with_fields(fields).build().map_err(fail)?);
+    let file = File::create(path).map_err(io_error(path, "make a table"))?;
+    let mut writer =
+        SerializedFileWriter::new(BufWriter::new(file), schema, Arc::new(properties.build())).map_err(fail)?;
+    let height = frame.height();
+    let mut group = writer.next_row_group().map_err(fail)?;
+    let units: Vec<Option<ByteArray>> = vec![Some(ByteArray::from(unit)); height];
+    let mut index = 0_usize;
+    while let Some(mut out) = group.next_column().map_err(fail)? {
+        if index == 0 {
+            put::<ByteArrayType>(out.typed(), units.iter().cloned()).map_err(fail)?;
+        } else if let Some(column) = frame.columns().get(index - 1) {
+            let (name, dtype) = (column.name().as_str(), column.dtype());
+            let wrong = |_| no_type(name, dtype);
+            match dtype {
+                DataType::Int64 => put::<Int64Type>(out.typed(), column.i64().map_err(wrong)?.iter()),
+                DataType::UInt32 => {
+                    put::<Int32Type>(out.typed(), column.u32().map_err(wrong)?.iter().map(|v| v.map(u32::cast_signed)))
+                }
+                DataType::Float32 => put::<FloatType>(out.typed(), column.f32().map_err(wrong)?.iter()),
+                DataType::Float64 => put::<DoubleType>(out.typed(), column.f64().map_err(wrong)?.iter()),
+                DataType::Boolean => put::<BoolType>(out.typed(), column.bool().map_err(wrong)?.iter()),
+                DataType::String => put::<ByteArrayType>(
+                    out.typed(),
+                    column.str().map_err(wrong)?.iter().map(|v| v.map(ByteArray::from)),
+                ),
+                _ => return Err(no_type(name, dtype)),
+            }
+            .map_err(fail)?;
+        }
+        out.close().map_err(fail)?;
+        index += 1;
+    }
+    group.close().map_err(fail)?;
+    let mut buffered = writer.into_inner().map_err(fail)?;
+    buffered.flush().map_err(io_error(path, "write a table"))?;
+    let file = buffered.into_inner().map_err(|e| io_error(path, "write a table")(e.into_error()))?;
+    Ok(file.metadata().map_err(io_error(path, "write a table"))?.len())
+}
+
+fn put<T: ParquetType>(
+    out: &mut parquet::column::writer::ColumnWriterImpl<'_, T>,
+    values: impl Iterator<Item = Option<T::T>>,
+) -> Result<(), ParquetError> {
+    let mut levels: Vec<i16> = Vec::with_capacity(values.size_hint().0);
+    let mut full: Vec<T::T> = Vec::with_capacity(values.size_hint().0);
+    for value in values {
+        levels.push(i16::from(value.is_some()));
+        full.extend(value);
+    }
+    out.write_batch(&full, Some(&levels), None).map(|_| ())
+}
+
+/// Reads a file back; `rows` is how many the manifest promises. The unit column is left out.
+pub(super) fn read(path: &Path, rows: u64) -> Result<DataFrame, StoreError> {
+    let damaged = |what: String| StoreError::Damaged { path: path.to_owned(), what };
+    let broken = |e: ParquetError| damaged(format!("not a whole table: {e}"));
+    let file = File::open(path).map_err(|e| {
+        if e.kind() == std::io::ErrorKind::NotFound {
+            damaged("a table of the store is missing".to_owned())
+        } else {
+            io_error(path, "open a table")(e)
+        }
+    })?;
+    let reader = SerializedFileReader::new(file).map_err(broken)?;
+    let total = reader.metadata().file_metadata().num_rows();
+    if u64::try_from(total).ok() != Some(rows) {
+        return Err(damaged(format!("the table has {total} rows, the manifest says {rows}")));
+    }
+    let mut out: Option<DataFrame> = None;
+    for g in 0..reader.num_row_groups() {
+        let group = reader.get_row_group(g).map_err(broken)?;
+        let frame = read_group(group.as_ref()).map_err(broken)?;
+        match &mut out {
+            Some(all) => {
+                super::polars(all.vstack_mut_owned(frame).map(|_| ()))?;
+            }
+            None => out = Some(frame),
+        }
+    }
+    out.ok_or_else(|| damaged("the table has no rows".to_owned()))
+}
+
+fn read_group(group: &dyn RowGroupReader) -> Result<DataFrame, ParquetError> {
+    let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
+    let schema = group.metadata().schema_descr_ptr();
+    let mut columns: Vec<Column> = Vec::new();
+    for i in 0..group.num_columns() {
+        let name = schema.column(i).name().to_owned();
+        if name == UNIT {
+            continue;
+        }
+        use parquet::column::reader::ColumnReader as C;
+        let column: Series = match group.get_column_reader(i)? {
+            C::Int64ColumnReader(r) => Series::new(name.into(), take(r, rows)?),
+            C::Int32ColumnReader(r) => {
+                let values: Vec<Option<u32>> = take(r, rows)?.into_iter().map(|v| v.map(i32::cast_unsigned)).collect();
+                Series::new(name.into(), values)
+            }
+            C::FloatColumnReader(r) => Series::new(name.into(), take(r, rows)?),
+            C::DoubleColumnReader(r) => Series::new(name.into(), take(r, rows)?),
+            C::BoolColumnReader(r) => Series::new(name.into(), take(r, rows)?),
+            C::ByteArrayColumnReader(r) => {
+                let mut values: Vec<Option<String>> = Vec::with_capacity(rows);
+                for value in take(r, rows)? {
+                    values.push(match value {
+                        Some(v) => Some(v.as_utf8()?.to_owned()),
+                        None => None,
+                    });
+                }
+                Series::new(name.into(), values)
+            }
+            _ => return Err(ParquetError::General(format!("column {name} has a type that no table of ours has"))),
+        };
+        columns.push(column.into());
+    }
+    DataFrame::new(rows, columns).map_err(|e| ParquetError::General(e.to_string()))
+}
+
+/// All values of one column.
+fn take<T: ParquetType>(mut reader: ColumnReaderImpl<T>, rows: usize) -> Result<Vec<Option<T::T>>, ParquetError> {
+    let mut levels: Vec<i16> = Vec::with_capacity(rows);
+    let mut full: Vec<T::T> = Vec::with_capacity(rows);
+    while levels.len() < rows {
+        let (records, _, _) = reader.read_records(rows - levels.len(), Some(&mut levels), None, &mut full)?;
+        if records == 0 {
+            return Err(ParquetError::General("a column is shorter than the table".to_owned()));
+        }
+    }
+    let mut full = full.into_iter();
+    Ok(levels.into_iter().map(|level| if level > 0 { full.next() } else { None }).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frames::schema;
+    use crate::model::rows::{Fix, LoggedEvent, Rows};
+
+    #[test]
+    fn every_table_comes_back_as_it_was() {
+        let mut rows = Rows::default();
+        for s in 0..2_000_i64 {
+            rows.fixes.push(Fix {
+                time: 1_778_000_000_000 + s * 1000,
+                state: (s % 3) as u8,
+                satellites: if s % 7 == 0 { crate::model::rows::NO_COUNT } else { 12 },
+                hdop: if s % 5 == 0 { f32::NAN } else { 0.7 },
+                correction_age_s: 1.0 + s as f32 / 100.0,
+                station_id: 12,
+                lat: 47.1 + s as f64 * 1e-9,
+                lon: -8.2,
+                height_m: f64::NAN,
+                sigma_h_m: 0.01,
+                sigma_v_m: f32::MAX,
+            });
+        }
+        rows.logged.push(LoggedEvent { time: 5, kind: "restart".into(), detail: "Grüße, \"x\"\n".into() });
+        let folder = temp_dir::TempDir::new().unwrap();
+        let mut seen = 0;
+        for (name, frame) in schema::TABLES.iter().zip(schema::tables(rows, 3).unwrap()) {
+            let path = folder.path().join(format!("{name}.parquet"));
+            if frame.height() == 0 {
+                continue;
+            }
+            write(&path, "EX-1", &frame).unwrap();
+            let back = read(&path, frame.height() as u64).unwrap();
+            assert!(frame.equals_missing(&back), "{name}");
+            assert_eq!(frame.schema(), back.schema(), "{name}");
+            assert!(read(&path, frame.height() as u64 + 1).is_err());
+            let first = std::fs::read(&path).unwrap();
+            write(&path, "EX-1", &frame).unwrap();
+            assert_eq!(first, std::fs::read(&path).unwrap(), "same frame, same bytes");
+            seen += 1;
+        }
+        assert_eq!(seen, 2);
+    }
+
+    #[test]
+    fn a_cut_table_is_told_not_read() {
+        let folder = temp_dir::TempDir::new().unwrap();
+        let path = folder.path().join("x.parquet");
+        let mut rows = Rows::default();
+        rows.logged.push(LoggedEvent { time: 5, kind: "restart".into(), detail: String::new() });
+        let [.., logged, _] = schema::tables(rows, 0).unwrap();
+        write(&path, "B", &logged).unwrap();
+        let bytes = std::fs::read(&path).unwrap();
+        for cut in [0, 4, bytes.len() / 2, bytes.len() - 1] {
+            std::fs::write(&path, &bytes[..cut]).unwrap();
+            assert!(read(&path, 1).is_err(), "{cut}");
+        }
+        assert!(matches!(read(&folder.path().join("none"), 1), Err(StoreError::Damaged { .. })));
+    }
+}
