@@ -6,10 +6,10 @@
 DUMP comes from `LOSTFIX_DUMP=... cargo test --release --lib rinex::tests::dump -- --ignored`. Nothing of the program is used here: files
 are unpacked by hatanaka, read by the columns of RINEX 3.05, and put through the published formulas:
 
-- MP1, MP2: Estey and Meertens 1999, GPS Solutions 3(1):42-49; the mean of every slip-free arc of 5 min and more is taken out.
+- MP1, MP2: Estey and Meertens 1999, GPS Solutions 3(1):42-49; the mean of every slip-free arc of a minute (and ten epochs) and more is taken out.
 - slips: geometry-free against a straight line (0.03 m + 0.004 m/s, at most 0.15 m), Melbourne-Wuebbena 4 sigma confirmed (Blewitt 1990),
   and the loss-of-lock indicator (RINEX 3.05 table 14).
-- ROT, ROTI: Pi et al. 1997; 30 s, five minutes, population form. S4: ITU-R P.531, straight line taken out.
+- ROT, ROTI: Pi et al. 1997; 30 s, five minutes (half of the rates at least), population form. S4: ITU-R P.531, straight line taken out.
 - directions: IS-GPS-200 table 20-IV, Galileo OS SIS ICD, BDS-SIS-ICD, GLONASS ICD 5.1 A.3.1.2 (integrated by scipy), pymap3d for
   azimuth and elevation.
 
@@ -132,7 +132,7 @@ class Arc:
         self.pairs = collections.Counter()
 
     def close(self):
-        if self.mp and len(self.mp) >= 10 and self.at - self.start >= 300000:
+        if self.mp and len(self.mp) >= 10 and self.at - self.start >= 60000:
             v = np.array([m for _, m in self.mp])
             v = v - v.mean()
             for (minute, _), x in zip(self.mp, v):
@@ -271,7 +271,7 @@ def minutes(path, gap_s):
             s4 = float(np.std(y - np.polyval(np.polyfit(t, y, 1), t)) / y.mean())
         rot = roti = roti_1s = None
         if firsts.get((sat, minute)) == code:
-            for step, least in ((30, 8), (1, 240)):
+            for step, least in ((30, 5), (1, 150)):
                 per = per_minute[step].get(sat, {})
                 window = [r for m in range(minute - 4, minute + 1) for r in per.get(m, [])]
                 if len(window) >= least:

@@ -145,9 +145,9 @@ limits! {
     /// Scintillating satellites at once that are an event, over 25 degrees.
     scintillating_satellites = 2.0,
     /// ... up to this share: more is the receiver or a band (common practice, no source).
-    scintillating_share_max = 0.8,
+    scintillating_share_max = 0.75,
     /// Share of the satellites whose content swings that is a disturbed ionosphere (common practice, no source).
-    disturbed_share = 0.6,
+    disturbed_share = 0.5,
     /// C/N0 under the typical curve over the whole sky that is weak, dB (half a class of 3 dB, receivers differ by 1 to 3 dB:
     /// check-values 10.2, common practice, no source).
     curve_db = 5.0,

@@ -31,6 +31,10 @@ struct Minute<'a> {
     judged: usize,
     /// Fade and swing.
     scintillating: Vec<&'a SatMinute>,
+    /// Swing strongly and fade little: scintillation of the phase when few satellites do it, a storm when most do.
+    restless: Vec<&'a SatMinute>,
+    /// Fade, for whatever reason.
+    fading: usize,
     /// Swing.
     swinging: usize,
     with_rates: usize,
@@ -55,9 +59,16 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
         minute.judged += 1;
         minute.with_rates += usize::from(m.roti.is_finite());
         minute.swinging += usize::from(swings || m.rot.abs() >= limits.rot_storm);
-        if (fades && both && dispersive) || strong_swing {
+        minute.fading += usize::from(fades);
+        if fades && both && dispersive {
             minute.scintillating.push(m);
+        } else if strong_swing {
+            minute.restless.push(m);
         }
+    }
+    for m in minutes.values_mut().filter(|m| 2 * m.swinging <= m.with_rates) {
+        let restless = std::mem::take(&mut m.restless);
+        m.scintillating.extend(restless);
     }
     minutes.retain(|_, m| m.judged >= 4);
     let mut events = scintillation(frames, &minutes, place, limits);
@@ -92,8 +103,10 @@ fn scintillation(
     let flags: Vec<bool> = minutes
         .values()
         .map(|m| {
-            let n = m.scintillating.len();
-            n as f64 >= limits.scintillating_satellites && n as f64 <= limits.scintillating_share_max * m.judged as f64
+            // What makes all fade at once is no sky: an amplifier that comes and goes, a jammer.
+            let most = m.scintillating.len().max(m.fading) as f64;
+            m.scintillating.len() as f64 >= limits.scintillating_satellites
+                && most <= limits.scintillating_share_max * m.judged as f64
         })
         .collect();
     let maker = Maker::new(frames, &frames.signals);
@@ -102,6 +115,11 @@ fn scintillation(
         .filter_map(|s| {
             let inside: Vec<&SatMinute> =
                 minutes.range(s.from..s.to).flat_map(|(_, m)| m.scintillating.iter().copied()).collect();
+            // Fading alone is not enough: at some of the time the content must be seen to swing.
+            let swings = inside.iter().filter(|m| m.roti >= limits.roti_onset).count();
+            if swings * 10 < inside.len() {
+                return None;
+            }
             let s4 = median(inside.iter().map(|m| m.s4))?;
             let roti = median(inside.iter().map(|m| m.roti));
             let sats: BTreeSet<u16> = inside.iter().map(|m| m.sat).collect();
@@ -185,7 +203,7 @@ fn disturbed(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute>, limits: &Li
         })
         .collect();
     let maker = Maker::new(frames, &frames.signals);
-    stretches(&times, &flags, MINUTE_MS, 10 * MINUTE_MS, 20 * MINUTE_MS)
+    stretches(&times, &flags, MINUTE_MS, 10 * MINUTE_MS, 12 * MINUTE_MS)
         .into_iter()
         .map(|s| {
             let mean = known.get(s.first..s.end).unwrap_or_default();

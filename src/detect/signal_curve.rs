@@ -71,15 +71,20 @@ impl Hour {
         let whole_db = median(minutes.iter().map(|m| m.deficit_db))?;
         let second_db = median(minutes.iter().map(|m| m.deficit_2_db)).unwrap_or(f64::NAN);
         let mut cells: [[Vec<f64>; 2]; SECTORS] = Default::default();
+        // Against the same minute's sky: an amplifier that comes and goes must not look like a sector.
+        let mut at: BTreeMap<UtcMs, Vec<f64>> = BTreeMap::new();
+        minutes.iter().for_each(|m| at.entry(m.time).or_default().push(m.deficit_db));
+        let then: BTreeMap<UtcMs, f64> =
+            at.into_iter().filter(|(_, v)| v.len() >= 5).filter_map(|(t, v)| Some((t, median(v)?))).collect();
         for m in minutes {
+            let Some(sky_db) = then.get(&m.time) else { continue };
             let a = ((m.azimuth.rem_euclid(360.0) / 30.0) as usize).min(SECTORS - 1);
             if let Some(cell) = cells.get_mut(a).and_then(|c| c.get_mut(usize::from(m.elevation >= HIGH_DEG))) {
-                cell.push(m.deficit_db);
+                cell.push(m.deficit_db - sky_db);
             }
         }
-        let sectors = cells.map(|pair| {
-            pair.map(|v| if v.len() < LEAST_MINUTES { f64::NAN } else { median(v).map_or(f64::NAN, |m| m - whole_db) })
-        });
+        let sectors = cells
+            .map(|pair| pair.map(|v| if v.len() < LEAST_MINUTES { f64::NAN } else { median(v).unwrap_or(f64::NAN) }));
         Some(Hour { whole_db, second_db, sectors })
     }
 }

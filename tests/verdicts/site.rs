@@ -506,6 +506,7 @@ impl Site {
             standing: standing.clone(),
             sky_events: self.sky,
             base_observed: observed_spans(&spans),
+            ionosphere_seen: Vec::new(),
         };
         let near_refs: Vec<&Grid> = near_grids.iter().collect();
         let evidence = gather(

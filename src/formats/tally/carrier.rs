@@ -28,8 +28,9 @@ const NONE: u32 = u32::MAX;
 const GAP_MS: i64 = 60 * SECOND_MS;
 /// An anchor that is away for longer is replaced, ms.
 const AWAY_MS: i64 = MINUTE_MS;
-/// Shorter arcs give no multipath: their mean takes most of it away (common practice, no source).
-const ARC_LEAST_MS: i64 = 5 * MINUTE_MS;
+/// Shorter arcs give no multipath: their mean takes most of it away. Not longer, because strong reflections make slips every few
+/// minutes, and just they must be seen (common practice, no source).
+const ARC_LEAST_MS: i64 = MINUTE_MS;
 const ARC_LEAST: f64 = 10.0;
 /// Longer arcs (geostationary satellites) are cut, so that what waits for the end of an arc stays small.
 const ARC_MOST_MS: i64 = 12 * HOUR_MS;

@@ -178,7 +178,7 @@ fn short_arcs_give_no_multipath_and_one_frequency_none() {
     for k in 0..120_i64 {
         tally.epoch(k * 1_000, &mut rows);
         let [l1, l2] = ranges(k as f64, 20.0, [0.3, 0.0], [0.0; 2]);
-        tally.ranging_cell(gps(1), G1C, 45.0, k % 60 == 0, l1);
+        tally.ranging_cell(gps(1), G1C, 45.0, k % 50 == 0, l1);
         tally.ranging_cell(gps(1), G2W, 45.0, false, l2);
         tally.ranging_cell(gps(2), G1C, 45.0, false, l1);
     }
