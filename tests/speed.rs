@@ -64,7 +64,10 @@ fn line(who: &str, s: &Speeds) -> String {
 }
 
 fn table(what: &str, bytes: usize, ours: &Speeds, crate_name: &str, theirs: &Speeds, at_least: f64) {
-    println!("{what}: {:.1} MB; MB/s of processor time (best, median), of wall time (best, median), raw", bytes as f64 / 1e6);
+    println!(
+        "{what}: {:.1} MB; MB/s of processor time (best, median), of wall time (best, median), raw",
+        bytes as f64 / 1e6
+    );
     println!("{}", line("lostfix", ours));
     println!("{}", line(crate_name, theirs));
     let pick = |s: &Speeds| if s.processor.is_empty() { ends(&s.wall).0 } else { ends(&s.processor).0 };

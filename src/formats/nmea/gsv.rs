@@ -67,9 +67,10 @@ impl<'a> Cursor<'a> {
             [b',', next @ ..] => Some(next),
             _ => return None,
         };
-        let [n1, n0, e1, e0, a2, a1, a0, c1, c0] =
-            [n1, n0, e1, e0, a2, a1, a0, c1, c0].map(|b| u32::from(b.wrapping_sub(b'0')));
-        if n1.max(n0).max(e1.max(e0)).max(a2.max(a1).max(a0)).max(c1.max(c0)) > 9 {
+        let digit = |byte: &u8| u32::from(byte.wrapping_sub(b'0'));
+        let (n1, n0, e1, e0) = (digit(n1), digit(n0), digit(e1), digit(e0));
+        let (a2, a1, a0, c1, c0) = (digit(a2), digit(a1), digit(a0), digit(c1), digit(c0));
+        if [n1, n0, e1, e0, a2, a1, a0, c1, c0].iter().any(|d| *d > 9) {
             return None;
         }
         self.0 = next;
