@@ -239,13 +239,51 @@ impl Tally {
     /// observation before. Before the first [`Tally::epoch`] nothing is counted.
     #[inline]
     pub fn cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool) {
-        self.ranging_cell(sat, signal, cn0_dbhz, slip, [f64::NAN; 2]);
+        if let Some(now) = self.now {
+            let at = self.sat_at(sat);
+            self.count::<false>(now, at, sat, signal, cn0_dbhz, slip, [f64::NAN; 2]);
+        }
     }
 
     /// The same with pseudorange and carrier phase, both whole and in m; NaN: none.
     #[inline]
     pub fn ranging_cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool, ranges_m: [f64; 2]) {
-        let Some(now) = self.now else { return };
+        if let Some(now) = self.now {
+            let at = self.sat_at(sat);
+            self.count::<true>(now, at, sat, signal, cn0_dbhz, slip, ranges_m);
+        }
+    }
+
+    /// One line of a satellite list: [`Tally::place`] where both angles are given and [`Tally::cell`] where there is a C/N0
+    /// (NaN: none), at one go.
+    #[inline]
+    pub fn listed(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, azimuth_deg: f32, elevation_deg: f32) {
+        let at = self.sat_at(sat);
+        let minute = self.minute;
+        if !azimuth_deg.is_nan()
+            && !elevation_deg.is_nan()
+            && let Some(state) = self.sats.get_mut(at as usize)
+        {
+            (state.azimuth_deg, state.elevation_deg, state.placed) = (azimuth_deg, elevation_deg, minute);
+        }
+        if let Some(now) = self.now.filter(|_| !cn0_dbhz.is_nan()) {
+            self.count::<false>(now, at, sat, signal, cn0_dbhz, false, [f64::NAN; 2]);
+        }
+    }
+
+    /// `RANGES`: there may be ranges; else what is about them is left out of the machine code.
+    #[allow(clippy::too_many_arguments)]
+    #[inline]
+    fn count<const RANGES: bool>(
+        &mut self,
+        now: UtcMs,
+        at: u32,
+        sat: Sat,
+        signal: Signal,
+        cn0_dbhz: f32,
+        slip: bool,
+        ranges_m: [f64; 2],
+    ) {
         let system = system_place(signal.system);
         let Some(totals) = self.signals.get_mut(system) else { return };
         let known = totals.iter().position(|s| s.code == signal.code);
@@ -262,7 +300,6 @@ impl Tally {
             total.cn0_sum += f64::from(cn0_dbhz);
         }
         let band = total.band;
-        let at = self.sat_at(sat);
         let (number, cells_at) = (self.number, self.cells_at);
         let Some(state) = self.sats.get_mut(at as usize) else { return };
         let slot_at = match state.slots.get(place) {
@@ -295,7 +332,7 @@ impl Tally {
             slot.slips = slot.slips.saturating_add(1);
         }
         // Late epochs do not fit between the phases that are there already.
-        if !again && ranges_m[1].is_finite() && cells_at == now {
+        if RANGES && !again && ranges_m[1].is_finite() && cells_at == now {
             self.carrier.take(at, slot_at, signal, number, ranges_m, slip);
         }
         if !again {

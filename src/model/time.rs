@@ -4,6 +4,7 @@
 //! IERS Bulletin C (leap seconds). The stream clock that finds dates is in [`crate::model::clock`].
 
 use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, Utc};
+use std::sync::LazyLock;
 
 /// UTC, milliseconds since 1970-01-01 00:00:00, leap seconds not counted (as in Unix time).
 pub type UtcMs = i64;
@@ -51,15 +52,18 @@ const LEAP_SECONDS: [(i32, u32, u32, i64); 19] = [
     (2017, 1, 1, 18),
 ];
 
+/// The same as UTC ms and ms, newest first: decoders ask several times a message.
+static LEAPS: LazyLock<[(UtcMs, i64); LEAP_SECONDS.len()]> = LazyLock::new(|| {
+    let mut leaps = LEAP_SECONDS.map(|(year, month, day, seconds)| {
+        (days_from_date(year, month, day).unwrap_or(0) * DAY_MS, seconds * SECOND_MS)
+    });
+    leaps.reverse();
+    leaps
+});
+
 /// GPST minus UTC in ms at a UTC time.
 pub fn leap_ms_at_utc(utc: UtcMs) -> i64 {
-    let mut leap = 0;
-    for (year, month, day, seconds) in LEAP_SECONDS {
-        if utc >= days_from_date(year, month, day).unwrap_or(0) * DAY_MS {
-            leap = seconds * SECOND_MS;
-        }
-    }
-    leap
+    LEAPS.iter().find(|(from, _)| utc >= *from).map_or(0, |(_, leap)| *leap)
 }
 
 /// UTC to GPS time.

@@ -193,7 +193,7 @@ pub(super) fn storm_mm_km(act: &Act, t: i64, i: usize) -> f64 {
         return 0.0;
     }
     let swing = 0.9 + 0.35 * f64::from(smooth(act.fault.seed, 41, t, 420));
-    level * swing.max(0.1) * (14.0 + 22.0 * act.fault.strength)
+    level * swing.max(0.1) * (12.0 + 18.0 * act.fault.strength)
 }
 
 /// Irregularities at a pierce point: (depth like S4 on the first frequency, roughness of the content 0 to 1).
@@ -241,7 +241,7 @@ pub(super) fn irregular(act: &Act, lat: f64, lon: f64, t: i64, i: usize) -> (f32
         for c in cx - 1..=cx + 1 {
             for d in cy - 1..=cy + 1 {
                 let key = mix(f.seed ^ bits(78 + night(lon, t) as u64, c as u64, d as u64));
-                if uni(key, 1, 0) > 0.2 + 0.4 * f.share {
+                if uni(key, 1, 0) > 0.25 + 0.45 * f.share {
                     continue;
                 }
                 let px = (c as f64 + uni(key, 2, 0)) * 5.0;
@@ -249,11 +249,11 @@ pub(super) fn irregular(act: &Act, lat: f64, lon: f64, t: i64, i: usize) -> (f32
                 let r = 0.5 + 0.7 * uni(key, 4, 0);
                 let q = ((x - px) / (2.4 * r)).powi(2) + ((lat - py) / r).powi(2);
                 if q < 1.0 {
-                    top = top.max((0.35 + 0.45 * uni(key, 5, 0)) * (1.0 - q).sqrt());
+                    top = top.max((0.75 + 0.75 * uni(key, 5, 0)) * (1.0 - q).sqrt());
                 }
             }
         }
-        let rough = (top * zone * hour * size).min(1.0) as f32;
+        let rough = (top * zone * hour * size).min(1.7) as f32;
         (0.25 * rough, rough)
     }
 }

@@ -155,7 +155,10 @@ fn clear_sky(noise: &[f32; 5], sig: &super::signal::Signal, power_db: f32, gain_
 /// knife edge, distance of some metres): the loss grows with the angle below the edge.
 fn wall_loss(f: &Fault, unit: &Unit, az: f64, e: f64, off: f64) -> (f32, f32) {
     // Bad enough to matter for the satellites there are: fewer systems, wider window.
-    let wide = 26.0 + 40.0 / unit.systems.iter().filter(|s| **s).count().max(1) as f64 * 1.4;
+    // A wall that stays is lived with unless it leaves just too few; what stands there for a while may leave next to none.
+    let systems = unit.systems.iter().filter(|s| **s).count().max(1) as f64;
+    let wide =
+        if f.mode == 0 { (41.0 + 62.0 / systems) * (0.92 + 0.24 * uni(f.seed, 18, 0)) } else { 26.0 + 56.0 / systems };
     let half = wide - 0.4 * wide * f.strength;
     let top = |k: i64| 66.0 + 8.0 * f.strength + 12.0 * (uni(f.seed, 12, k.rem_euclid(15) as u64) - 0.5);
     let (k, w) = ((az / 24.0).floor() as i64, (az / 24.0).fract());

@@ -7,7 +7,7 @@
 //! nothing, 1 a signal id (from v4.10, a hex digit), 2 a signal id and a system id (some receivers), 3 a last satellite
 //! without C/N0. A missing C/N0 or 0 means not tracked: no cell.
 
-use super::field::{Fields, decimal, whole};
+use super::field::{decimal, whole};
 use super::satellite::{SignalId, satellite, signal, system_of_id, system_of_talker};
 use crate::formats::framing::hex;
 use crate::model::ids::{Sat, Signal};
@@ -34,39 +34,109 @@ pub(super) struct Page {
     pub(super) odd_numbers: u32,
 }
 
-/// Reads a page and hands over its satellites, tracked or not. `None`: no page numbers.
-pub(super) fn read(talker: [u8; 2], f: &Fields<'_>, mut each: impl FnMut(Cell)) -> Option<Page> {
-    let mut head = Page { pages: whole(f.get(1))?, page: whole(f.get(2))?, odd_numbers: 0 };
-    let n = f.len();
-    let behind = n.saturating_sub(3);
-    let (satellites, extra) = match behind % 4 {
-        3 => (behind / 4 + 1, 0),
-        extra => (behind / 4, extra),
+/// Satellites of one sentence that are read; the standard has at most four.
+const CELLS_MAX: usize = 15;
+
+/// One satellite as written. The signal id stands behind the satellites, so they wait for it.
+#[derive(Clone, Copy)]
+struct Written {
+    number: Option<u32>,
+    cn0_dbhz: f32,
+    azimuth: f32,
+    elevation: f32,
+}
+
+/// Cuts fields off the front of a list. `None`: no field is left (an empty one behind a last comma is one).
+struct Cursor<'a>(Option<&'a [u8]>);
+
+impl<'a> Cursor<'a> {
+    #[inline]
+    fn field(&mut self) -> Option<&'a [u8]> {
+        let rest = self.0?;
+        let end = rest.iter().position(|b| *b == b',');
+        self.0 = end.and_then(|n| rest.get(n + 1..));
+        Some(end.and_then(|n| rest.get(..n)).unwrap_or(rest))
+    }
+
+    /// A satellite in the form that nearly all have, `nn,ee,aaa,cc`, at one go.
+    #[inline]
+    fn usual(&mut self) -> Option<Written> {
+        let [n1, n0, b',', e1, e0, b',', a2, a1, a0, b',', c1, c0, behind @ ..] = self.0? else { return None };
+        let next = match behind {
+            [] => None,
+            [b',', next @ ..] => Some(next),
+            _ => return None,
+        };
+        let digit = |byte: &u8| u32::from(byte.wrapping_sub(b'0'));
+        let (n1, n0, e1, e0) = (digit(n1), digit(n0), digit(e1), digit(e0));
+        let (a2, a1, a0, c1, c0) = (digit(a2), digit(a1), digit(a0), digit(c1), digit(c0));
+        if [n1, n0, e1, e0, a2, a1, a0, c1, c0].iter().any(|d| *d > 9) {
+            return None;
+        }
+        self.0 = next;
+        let up_to = |value: u32, most: u32| if value <= most { value as f32 } else { f32::NAN };
+        let cn0 = c1 * 10 + c0;
+        Some(Written {
+            number: Some(n1 * 10 + n0),
+            cn0_dbhz: if cn0 > 0 { cn0 as f32 } else { f32::NAN },
+            azimuth: up_to(a2 * 100 + a1 * 10 + a0, 360),
+            elevation: up_to(e1 * 10 + e0, 90),
+        })
+    }
+}
+
+/// Reads a page (what stands behind the address and its comma) and hands over its satellites, tracked or not. `None`: no
+/// page numbers.
+pub(super) fn read(talker: [u8; 2], list: &[u8], mut each: impl FnMut(Cell)) -> Option<Page> {
+    let mut cursor = Cursor(Some(list));
+    let mut head = Page { pages: whole(cursor.field()?)?, page: whole(cursor.field()?)?, odd_numbers: 0 };
+    cursor.field();
+    let mut cells = [Written { number: None, cn0_dbhz: 0.0, azimuth: 0.0, elevation: 0.0 }; CELLS_MAX];
+    let mut count = 0;
+    let (mut told_signal, mut told_system): (Option<&[u8]>, Option<&[u8]>) = (None, None);
+    for cell in &mut cells {
+        if let Some(usual) = cursor.usual() {
+            *cell = usual;
+        } else {
+            let Some(number) = cursor.field() else { break };
+            // One or two fields behind the last satellite are the signal id and the system id.
+            let Some(elevation) = cursor.field() else {
+                told_signal = Some(number);
+                break;
+            };
+            let Some(azimuth) = cursor.field() else {
+                (told_signal, told_system) = (Some(number), Some(elevation));
+                break;
+            };
+            let cn0 = cursor.field().unwrap_or_default();
+            *cell = Written {
+                number: whole(number),
+                cn0_dbhz: Some(number_in(cn0, 99)).filter(|v| *v > 0.0).unwrap_or(f32::NAN),
+                azimuth: number_in(azimuth, 360),
+                elevation: number_in(elevation, 90),
+            };
+        }
+        count += 1;
+    }
+    let id = match told_signal {
+        None => SignalId::First,
+        Some([digit]) => match hex(*digit) {
+            Some(0) => SignalId::First,
+            Some(n) => SignalId::Id(n),
+            None => SignalId::Empty,
+        },
+        Some(_) => SignalId::Empty,
     };
     let mut system = system_of_talker(talker);
-    let mut id = SignalId::First;
-    if extra > 0 {
-        id = match f.get(3 + 4 * satellites + 1) {
-            [] => SignalId::Empty,
-            [digit] => match hex(*digit) {
-                Some(0) => SignalId::First,
-                Some(n) => SignalId::Id(n),
-                None => SignalId::Empty,
-            },
-            _ => SignalId::Empty,
-        };
-    }
-    if extra == 2
-        && let [digit] = f.get(n)
+    if let Some([digit]) = told_system
         && let Some(told) = hex(*digit).and_then(system_of_id)
     {
         system = Some(told);
     }
     let mut last: Option<Signal> = None;
-    for k in 0..satellites {
-        let at = 4 + 4 * k;
+    for cell in cells.iter().take(count) {
         // Lists are padded with empty satellites.
-        let Some(number) = whole(f.get(at)) else { continue };
+        let Some(number) = cell.number else { continue };
         let Some(sat) = satellite(system, number) else {
             head.odd_numbers += 1;
             continue;
@@ -77,13 +147,7 @@ pub(super) fn read(talker: [u8; 2], f: &Fields<'_>, mut each: impl FnMut(Cell)) 
             Some(last) if last.system == own => last,
             last => last.insert(signal(own, id)),
         };
-        each(Cell {
-            sat,
-            signal,
-            cn0_dbhz: Some(number_in(f.get(at + 3), 99)).filter(|v| *v > 0.0).unwrap_or(f32::NAN),
-            azimuth: number_in(f.get(at + 2), 360),
-            elevation: number_in(f.get(at + 1), 90),
-        });
+        each(Cell { sat, signal, cn0_dbhz: cell.cn0_dbhz, azimuth: cell.azimuth, elevation: cell.elevation });
     }
     Some(head)
 }
@@ -132,7 +196,7 @@ mod tests {
     fn cells(body: &str) -> (Page, Vec<String>) {
         let mut list = Vec::new();
         let talker = [body.as_bytes()[0], body.as_bytes()[1]];
-        let page = read(talker, &Fields::of(body.as_bytes()), |c| {
+        let page = read(talker, body.split_once(',').unwrap().1.as_bytes(), |c| {
             list.push(format!("{} {} {} {} {}", c.sat, c.signal, c.cn0_dbhz, c.azimuth, c.elevation));
         });
         (page.unwrap(), list)

@@ -144,6 +144,14 @@ impl Decoder {
         clock: &mut StreamClock,
         problems: &mut Problems,
     ) -> Outcome {
+        // Most of a log is satellite lists: they are read without cutting all fields first.
+        if let [a, b, b'G', b'S', b'V', b',', list @ ..] = body
+            && *a != b'P'
+        {
+            self.counts.add(b"GSV");
+            self.gsv([*a, *b], list, place, problems);
+            return Outcome { class: Class::Decoded, shift: None };
+        }
         let fields = Fields::of(body);
         let address = fields.get(0);
         let (talker, kind): ([u8; 2], &[u8]) = match address {
@@ -177,7 +185,7 @@ impl Decoder {
                 }
             }
             b"GSA" => self.epochs.hdop(gsa::hdop(&fields)),
-            b"GSV" => self.gsv(talker, &fields, place, problems),
+            b"GSV" => self.gsv(talker, body.get(address.len() + 1..).unwrap_or_default(), place, problems),
             b"ZDA" => {
                 if let Some((day, of_day_ms)) = zda::read(&fields) {
                     shift = self.date(day, of_day_ms, clock, "ZDA");
@@ -299,20 +307,15 @@ impl Decoder {
         shift
     }
 
-    fn gsv(&mut self, talker: [u8; 2], fields: &Fields<'_>, place: Place, problems: &mut Problems) {
+    fn gsv(&mut self, talker: [u8; 2], list: &[u8], place: Place, problems: &mut Problems) {
         let now = self.epochs.now();
         if let Some(now) = now {
             self.tally.epoch(now, &mut self.sky);
         }
         let tally = &mut self.tally;
-        let page = gsv::read(talker, fields, |cell| {
-            // Before the first time the tally counts no cells by itself.
-            if !cell.azimuth.is_nan() && !cell.elevation.is_nan() {
-                tally.place(cell.sat, cell.azimuth, cell.elevation);
-            }
-            if !cell.cn0_dbhz.is_nan() {
-                tally.cell(cell.sat, cell.signal, cell.cn0_dbhz, false);
-            }
+        // Before the first time the tally counts no cells by itself.
+        let page = gsv::read(talker, list, |cell| {
+            tally.listed(cell.sat, cell.signal, cell.cn0_dbhz, cell.azimuth, cell.elevation);
         });
         if now.is_none() {
             self.timeless_satellites += 1;

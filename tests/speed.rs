@@ -1,0 +1,186 @@
+//! Speed of the decoders beside general libraries that read the same bytes, in one run on one machine. Measurements, not
+//! checks: `cargo test --release --test speed -- --ignored --nocapture` (`scripts/bench` runs it).
+//!
+//! Ours goes the whole way from bytes to columns: framing, checksums, byte ledger, rows per second, ten seconds and minute.
+//! The crates `nmea` and `rtcm-rs` are asked for their parsed values only, which are then thrown away.
+//!
+//! Seconds are wall time and, where the system tells it (Linux), processor time of the thread: the latter is fair on a
+//! machine that has other things to do.
+
+// Helpers outside #[test] functions fail a test by panicking, as tests do.
+#![allow(clippy::unwrap_used, clippy::panic, clippy::print_stdout)]
+
+use lostfix::formats::text::FormatSettings;
+use lostfix::formats::{self, FileContext};
+use std::hint::black_box;
+use std::path::Path;
+use std::time::Instant;
+
+/// Repeats of every measurement.
+const REPEATS: usize = 3;
+
+/// Seconds this thread has been on a processor; `None` where the system does not tell.
+fn on_processor_s() -> Option<f64> {
+    let text = std::fs::read_to_string("/proc/thread-self/schedstat").ok()?;
+    Some(text.split(' ').next()?.parse::<u64>().ok()? as f64 / 1e9)
+}
+
+/// MB/s of all repeats, sorted: by wall time and by processor time.
+struct Speeds {
+    wall: Vec<f64>,
+    processor: Vec<f64>,
+}
+
+fn measure(bytes: &[u8], mut work: impl FnMut(&[u8])) -> Speeds {
+    let mut speeds = Speeds { wall: Vec::new(), processor: Vec::new() };
+    let mb = bytes.len() as f64 / 1e6;
+    for _ in 0..REPEATS {
+        let (wall, processor) = (Instant::now(), on_processor_s());
+        work(black_box(bytes));
+        speeds.wall.push(mb / wall.elapsed().as_secs_f64());
+        if let (Some(from), Some(to)) = (processor, on_processor_s()) {
+            speeds.processor.push(mb / (to - from).max(1e-9));
+        }
+    }
+    speeds.wall.sort_by(f64::total_cmp);
+    speeds.processor.sort_by(f64::total_cmp);
+    speeds
+}
+
+/// Best and median.
+fn ends(sorted: &[f64]) -> (f64, f64) {
+    (sorted.last().copied().unwrap_or(f64::NAN), sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN))
+}
+
+/// Text of the line of a table.
+fn line(who: &str, s: &Speeds) -> String {
+    let raw = |v: &[f64]| v.iter().map(|x| format!("{x:.1}")).collect::<Vec<_>>().join(" ");
+    let ((best, median), (wall_best, wall_median)) = (ends(&s.processor), ends(&s.wall));
+    format!(
+        "  {who:10}{best:10.1}{median:10.1}{wall_best:12.1}{wall_median:10.1}    [{}] [{}]",
+        raw(&s.processor),
+        raw(&s.wall)
+    )
+}
+
+fn table(what: &str, bytes: usize, ours: &Speeds, crate_name: &str, theirs: &Speeds, at_least: f64) {
+    println!(
+        "{what}: {:.1} MB; MB/s of processor time (best, median), of wall time (best, median), raw",
+        bytes as f64 / 1e6
+    );
+    println!("{}", line("lostfix", ours));
+    println!("{}", line(crate_name, theirs));
+    let pick = |s: &Speeds| if s.processor.is_empty() { ends(&s.wall).0 } else { ends(&s.processor).0 };
+    println!("  ratio of the best {:.1}; wanted {at_least:.0} MB/s a core", pick(ours) / pick(theirs));
+}
+
+/// Members of every zip and every loose file below a folder whose name ends in `tail`, one behind the other.
+fn logs(root: &Path, tail: &str) -> Vec<u8> {
+    let mut all = Vec::new();
+    for entry in walkdir::WalkDir::new(root).sort_by_file_name().into_iter().map(Result::unwrap) {
+        let name = entry.path().to_string_lossy().into_owned();
+        if name.ends_with(tail) {
+            all.extend(std::fs::read(entry.path()).unwrap());
+        } else if name.ends_with(".zip") {
+            let mut zip = zip::ZipArchive::new(std::fs::File::open(entry.path()).unwrap()).unwrap();
+            for k in 0..zip.len() {
+                let mut member = zip.by_index(k).unwrap();
+                if member.name().unwrap().ends_with(tail) {
+                    std::io::Read::read_to_end(&mut member, &mut all).unwrap();
+                }
+            }
+        }
+    }
+    all
+}
+
+/// A practice site of some hours: log of a rover, corrections of its base.
+fn practice(output: &str) -> (Vec<u8>, Vec<u8>) {
+    let dir = temp_dir::TempDir::new().unwrap();
+    let scenario = dir.path().join("scenario.toml");
+    let text = format!(
+        "hours = 3.0\nconfounders = false\nstart = \"2026-05-09\"\n[output]\n{output}\n[[site]]\nid = \"s\"\nrovers = 1\n\
+         systems = 4\nmessages = \"msm7\"\n"
+    );
+    std::fs::write(&scenario, text).unwrap();
+    let out = dir.path().join("out");
+    lostfix::practice::run(scenario.to_str().unwrap(), &out, Some(1)).unwrap();
+    (logs(&out, ".nmea"), logs(&out, ".rtcm3"))
+}
+
+/// Repeats a log until it has some length. The times of the copies are those of the first: the decoder takes each copy as
+/// a jump back, which costs nothing to speak of.
+fn long(log: &[u8], bytes: usize) -> Vec<u8> {
+    log.repeat(bytes.div_ceil(log.len().max(1)).max(1))
+}
+
+fn ours(bytes: &[u8]) {
+    let parsed = formats::read(&mut &*bytes, &FileContext::default(), &FormatSettings::default()).unwrap();
+    assert_eq!(parsed.look.failed_checks, 0);
+    assert_eq!(parsed.look.bytes.unknown, 0);
+    black_box(parsed);
+}
+
+fn nmea_crate(bytes: &[u8]) {
+    for line in bytes.split(|b| *b == b'\n') {
+        let line = line.strip_suffix(b"\r").unwrap_or(line);
+        if !line.is_empty() {
+            let _ = black_box(nmea::parse_bytes(line));
+        }
+    }
+}
+
+fn rtcm_crate(bytes: &[u8]) {
+    let mut at = 0;
+    while at < bytes.len() {
+        let (used, frame) = rtcm_rs::next_msg_frame(&bytes[at..]);
+        if let Some(frame) = frame {
+            black_box(frame.get_message());
+        }
+        if used == 0 {
+            break;
+        }
+        at += used;
+    }
+}
+
+/// The frames of the messages for which `wanted` says yes.
+fn frames(stream: &[u8], wanted: impl Fn(u16) -> bool) -> Vec<u8> {
+    let mut out = Vec::new();
+    let mut at = 0;
+    while let Some(head) = stream.get(at..at + 5) {
+        let length = 6 + (usize::from(head[1] & 3) << 8 | usize::from(head[2]));
+        if wanted(u16::from(head[3]) << 4 | u16::from(head[4] >> 4))
+            && let Some(frame) = stream.get(at..at + length)
+        {
+            out.extend_from_slice(frame);
+        }
+        at += length;
+    }
+    out
+}
+
+/// The lines of some sentences.
+fn lines(log: &[u8], kinds: &[&str]) -> Vec<u8> {
+    log.split_inclusive(|b| *b == b'\n')
+        .filter(|l| l.get(3..6).is_some_and(|k| kinds.iter().any(|w| w.as_bytes() == k)))
+        .flatten()
+        .copied()
+        .collect()
+}
+
+#[test]
+#[ignore = "a measurement, not a check"]
+fn decoders_speed_beside_crates() {
+    let (nmea, rtcm) = practice("gsv_interval_s = 1\nbase_interval_s = 1");
+    let everything = ["GGA", "GSV", "GSA", "RMC"];
+    for (what, kinds) in [("NMEA, GGA", &everything[..1]), ("NMEA, GGA + GSV + GSA + RMC", &everything[..])] {
+        let text = long(&lines(&nmea, kinds), 16_000_000);
+        let share = |kind: &str| 100.0 * lines(&text, &[kind]).len() as f64 / text.len() as f64;
+        let shares: Vec<String> = kinds.iter().map(|k| format!("{k} {:.0} %", share(k))).collect();
+        println!("(bytes: {})", shares.join(", "));
+        table(what, text.len(), &measure(&text, ours), "nmea", &measure(&text, nmea_crate), 300.0);
+    }
+    let stream = long(&frames(&rtcm, |n| matches!(n, 1077 | 1087 | 1097 | 1127)), 12_000_000);
+    table("RTCM 3, MSM7", stream.len(), &measure(&stream, ours), "rtcm-rs", &measure(&stream, rtcm_crate), 100.0);
+}
