@@ -54,7 +54,10 @@ impl Association {
         let ratio = (self.inside + 0.002) / (outside + 0.002);
         let real = (1.0 - self.chance).clamp(0.0, 1.0).powi(2).max(alone);
         // Beside another cause the ratio is small although nearly all of the time inside is lost.
-        excess(ratio).max(self.inside - outside) * real
+        let weight = excess(ratio).max(self.inside - outside) * real;
+        // Where nearly everything is lost there is nothing to compare with: only what convinces by itself counts.
+        let all_lost = ((outside - 0.5) / 0.4).clamp(0.0, 1.0);
+        weight.max(0.8 * alone * all_lost)
     }
 
     /// Ratio of the lost shares.
@@ -219,5 +222,8 @@ mod tests {
         assert!(association(0.05, Some(0.05), 0.01) < 0.01);
         assert!(association(0.9, Some(0.005), 1.0) == 0.0);
         assert!(association(0.02, None, 1.0) < association(0.5, None, 1.0));
+        // All is lost, inside and outside: what convinces by itself still does, what does not stays silent.
+        let all = Association { exposed_ms: 600_000, inside: 1.0, outside: Some(1.0), events: 1, hits: 1, chance: 1.0 };
+        assert!(all.weight(0.7) > 0.5 && all.weight(0.0) == 0.0);
     }
 }

@@ -452,7 +452,7 @@ fn context(
             .near(segment.from, segment.to)
             .into_iter()
             .map(|k| &base.events[k])
-            .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed"))
+            .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed" | "satellites-fading"))
             .map(|e| (e.from - 300_000, e.to + 300_000))
             .collect();
         let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
