@@ -115,7 +115,10 @@ fn long(log: &[u8], bytes: usize) -> Vec<u8> {
 }
 
 fn ours(bytes: &[u8]) {
-    let parsed = formats::read(&mut &*bytes, &FileContext::default(), &FormatSettings::default()).unwrap();
+    let head = bytes.get(..formats::HEAD_BYTES).unwrap_or(bytes);
+    let mut stream = formats::recognise(head, &FileContext::default(), &FormatSettings::default()).unwrap();
+    bytes.chunks(formats::CHUNK_BYTES).for_each(|c| stream.feed(c));
+    let parsed = stream.finish();
     assert_eq!(parsed.look.failed_checks, 0);
     assert_eq!(parsed.look.bytes.unknown, 0);
     black_box(parsed);

@@ -70,6 +70,28 @@ struct SignalTotal {
     cn0_sum: f64,
 }
 
+/// Adds a satellite's slot for the signal at `place` of its system.
+#[cold]
+fn new_slot(slots: &mut Vec<Slot>, of_sat: &mut Vec<u32>, place: usize, slot: Slot) -> u32 {
+    let new = slots.len() as u32;
+    slots.push(slot);
+    if of_sat.len() <= place {
+        of_sat.resize(place + 1, NONE);
+    }
+    if let Some(at) = of_sat.get_mut(place) {
+        *at = new;
+    }
+    new
+}
+
+/// Adds a signal to its system's list.
+#[cold]
+fn new_signal(totals: &mut Vec<SignalTotal>, signal: Signal) -> usize {
+    let band = band_place(signal.band());
+    totals.push(SignalTotal { code: signal.code, band, observations: 0, with_cn0: 0, cn0_sum: 0.0 });
+    totals.len() - 1
+}
+
 /// One satellite on one band: open ten seconds, this epoch and the one before.
 #[derive(Debug, Clone, Copy, Default)]
 struct OnBand {
@@ -284,14 +306,11 @@ impl Tally {
         slip: bool,
         ranges_m: [f64; 2],
     ) {
-        let system = system_place(signal.system);
-        let Some(totals) = self.signals.get_mut(system) else { return };
-        let known = totals.iter().position(|s| s.code == signal.code);
-        let place = known.unwrap_or_else(|| {
-            let band = band_place(signal.band());
-            totals.push(SignalTotal { code: signal.code, band, observations: 0, with_cn0: 0, cn0_sum: 0.0 });
-            totals.len() - 1
-        });
+        let Some(totals) = self.signals.get_mut(system_place(signal.system)) else { return };
+        let place = match totals.iter().position(|s| s.code == signal.code) {
+            Some(place) => place,
+            None => new_signal(totals, signal),
+        };
         let Some(total) = totals.get_mut(place) else { return };
         total.observations += 1;
         let has_cn0 = !cn0_dbhz.is_nan();
@@ -304,17 +323,7 @@ impl Tally {
         let Some(state) = self.sats.get_mut(at as usize) else { return };
         let slot_at = match state.slots.get(place) {
             Some(slot) if *slot != NONE => *slot,
-            _ => {
-                let new = self.slots.len() as u32;
-                self.slots.push(Slot::new(sat, signal, band));
-                if state.slots.len() <= place {
-                    state.slots.resize(place + 1, NONE);
-                }
-                if let Some(slot) = state.slots.get_mut(place) {
-                    *slot = new;
-                }
-                new
-            }
+            _ => new_slot(&mut self.slots, &mut state.slots, place, Slot::new(sat, signal, band)),
         };
         let Some(slot) = self.slots.get_mut(slot_at as usize) else { return };
         let again = slot.last == cells_at;

@@ -54,6 +54,7 @@ impl<'a> Fields<'a> {
     }
 
     /// Number of fields behind the address.
+    #[cfg(test)]
     pub(super) fn len(&self) -> usize {
         self.count.saturating_sub(1)
     }
@@ -134,9 +135,47 @@ fn digits(text: &[u8]) -> Option<(u64, usize, bool)> {
     (seen > 0).then_some((value, decimals, negative))
 }
 
+/// Digits up to the first byte that is none: their value and how many there are (at most `most` are read).
+#[inline]
+fn run(text: &[u8], most: usize) -> (u64, usize) {
+    let (mut value, mut n) = (0, 0);
+    for byte in text.iter().take(most) {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 {
+            break;
+        }
+        value = value * 10 + u64::from(digit);
+        n += 1;
+    }
+    (value, n)
+}
+
+/// The form of nearly all numbers, `digits[.digits]` with at most eight and eight: whole part, part behind the point, how
+/// many digits that has. `None` for any other form, which is then looked at in full.
+#[inline]
+fn usual(text: &[u8]) -> Option<(u64, u64, usize)> {
+    let (whole, n) = run(text, 8);
+    if n == 0 {
+        return None;
+    }
+    match text.get(n..) {
+        Some([]) => Some((whole, 0, 0)),
+        Some([b'.', behind @ ..]) => {
+            let (part, decimals) = run(behind, 8);
+            (decimals == behind.len()).then_some((whole, part, decimals))
+        }
+        _ => None,
+    }
+}
+
 /// A decimal number, correctly rounded up to 15 digits. `None` when empty or not a number.
 #[inline]
 pub(super) fn decimal(text: &[u8]) -> Option<f64> {
+    if let Some((whole, part, decimals)) = usual(text) {
+        // Up to 16 digits: exact where the double is.
+        let value = whole * WHOLE_TENS.get(decimals)? + part;
+        return Some(value as f64 / TENS.get(decimals)?);
+    }
     let (value, decimals, negative) = digits(text)?;
     let value = value as f64 / TENS.get(decimals)?;
     Some(if negative { -value } else { value })
@@ -147,13 +186,19 @@ pub(super) fn decimal(text: &[u8]) -> Option<f64> {
 /// `E` or no letter. `None` when the field is empty, no number, minutes are 60 or more, or it is beyond `limit` degrees.
 #[inline]
 pub(super) fn angle(text: &[u8], hemisphere: &[u8], limit: u64) -> Option<f64> {
-    let (mut value, mut decimals, negative) = digits(text)?;
-    while decimals > 10 {
-        value /= 10;
-        decimals -= 1;
-    }
+    let (whole, part, decimals, negative) = match usual(text) {
+        Some((whole, part, decimals)) => (whole, part, decimals, false),
+        None => {
+            let (mut value, mut decimals, negative) = digits(text)?;
+            while decimals > 10 {
+                value /= 10;
+                decimals -= 1;
+            }
+            let scale = WHOLE_TENS.get(decimals).copied()?;
+            (value / scale, value % scale, decimals, negative)
+        }
+    };
     let scale = WHOLE_TENS.get(decimals).copied()?;
-    let (whole, part) = (value / scale, value % scale);
     let (degrees, minutes) = (whole / 100, whole % 100);
     if minutes >= 60 || degrees > limit || (degrees == limit && (minutes > 0 || part > 0)) {
         return None;

@@ -285,11 +285,13 @@ impl<'a> Msm<'a> {
     #[inline]
     pub fn ranges_m(&self, cell: usize, rough_ms: f64) -> [f64; 2] {
         let (code, phase) = if self.kind < 6 { (1.0 / 16_777_216.0, 1.0 / 536_870_912.0) } else { WIDE };
-        [(PSEUDORANGE, code), (PHASE, phase)].map(|(field, unit)| {
+        let range = |field: usize, unit: f64| {
             let Some((at, width)) = self.column(field, cell) else { return f64::NAN };
             let raw = signed_at(self.payload, at, width);
             if raw == -(1 << (width - 1)) { f64::NAN } else { (rough_ms + raw as f64 * unit) * LIGHT_MS_M }
-        })
+        };
+        // Not `map` over an array: the compiler leaves that as a call a cell.
+        [range(PSEUDORANGE, code), range(PHASE, phase)]
     }
 
     /// Rough range of a satellite, ms; NaN when invalid or only a remainder.

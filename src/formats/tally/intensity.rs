@@ -24,10 +24,9 @@ fn linear(db: f32) -> f32 {
     LINEAR.get(whole).map_or(0.0, |v| v * (1.0 + rest + 0.5 * rest * rest))
 }
 
-/// Sums over the samples of a minute.
+/// Sums over the samples of a minute; their number is kept by the caller, who has it anyway.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Intensity {
-    n: f64,
     x: f64,
     xx: f64,
     y: f64,
@@ -40,7 +39,6 @@ impl Intensity {
     #[inline]
     pub(super) fn add(&mut self, at_s: f64, cn0_dbhz: f32) {
         let y = f64::from(linear(cn0_dbhz));
-        self.n += 1.0;
         self.x += at_s;
         self.xx += at_s * at_s;
         self.y += y;
@@ -48,17 +46,17 @@ impl Intensity {
         self.yy += y * y;
     }
 
-    /// The index; NaN for fewer than 30 samples.
-    pub(super) fn index(&self) -> f32 {
-        if self.n < LEAST || self.y <= 0.0 {
+    /// The index of `n` samples; NaN for fewer than 30.
+    pub(super) fn index(&self, n: f64) -> f32 {
+        if n < LEAST || self.y <= 0.0 {
             return f32::NAN;
         }
-        let mean = self.y / self.n;
-        let sxx = self.xx - self.x * self.x / self.n;
+        let mean = self.y / n;
+        let sxx = self.xx - self.x * self.x / n;
         let sxy = self.xy - self.x * mean;
         let syy = self.yy - self.y * mean;
         let along = if sxx > 0.0 { sxy * sxy / sxx } else { 0.0 };
-        (((syy - along).max(0.0) / self.n).sqrt() / mean) as f32
+        (((syy - along).max(0.0) / n).sqrt() / mean) as f32
     }
 }
 
@@ -89,8 +87,8 @@ mod tests {
                 few.add(f64::from(s), 40.0);
             }
         }
-        assert!((swing.index() - 0.3536).abs() < 0.004, "{}", swing.index());
-        assert!(slope.index() < 1e-3, "{}", slope.index());
-        assert!(few.index().is_nan());
+        assert!((swing.index(60.0) - 0.3536).abs() < 0.004, "{}", swing.index(60.0));
+        assert!(slope.index(60.0) < 1e-3, "{}", slope.index(60.0));
+        assert!(few.index(20.0).is_nan());
     }
 }

@@ -58,7 +58,7 @@ impl Slot {
             slips: self.slips,
             azimuth,
             elevation,
-            s4_like: self.intensity.index(),
+            s4_like: self.intensity.index(n),
             ..SignalMinute::default()
         }
     }
