@@ -510,7 +510,8 @@ fn faults_of_the_signal_look_as_in_the_field_and_nothing_is_tracked_below_the_fl
     }
     let (fall, unrest) = of("jam-l2", 'R', 8);
     assert!((8.0..26.0).contains(&fall) && unrest > 1.0);
-    assert!(of("jam-l2", 'G', 2).0 < 5.0 && of("jam-l2", 'R', 2).0 < 5.0);
+    // Spared, but for its own rise and fall with elevation: the limit of the bands that `jam-l1` spares.
+    assert!(of("jam-l2", 'G', 2).0 < 6.0 && of("jam-l2", 'R', 2).0 < 6.0);
     for (sys, sig) in [('G', 16), ('R', 8)] {
         let (fall, unrest) = of("old-l2", sys, sig);
         assert!(fall > 6.0 && unrest < 0.6, "{sys}{sig}");

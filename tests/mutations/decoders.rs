@@ -4,9 +4,9 @@
 //! (6 kB before a cut, 3 kB to each side of a flip, from one record to another, with the head line of a table): decoding
 //! megabytes 1,200 times for one byte shows no more. The ignored test of `report.rs` reads whole (shortened) files.
 
-use crate::THINNED;
 use crate::damage::{Damage, Dice, EXTENSIONS, damages, renamed};
 use crate::pile::{Bundle, Inside, bundles, frames};
+use crate::thinned;
 use lostfix::formats::text::FormatSettings;
 use lostfix::formats::{self, FileContext, Parsed};
 use lostfix::model::clock::DateHints;
@@ -130,13 +130,13 @@ fn cut_or_flipped_files_are_listed_and_never_panic() {
                 !framed || broken || (clean.look.failed_checks, clean.look.bytes.unknown) == (0, 0),
                 "{name} is not clean"
             );
-            damages(name, inside.data.len(), 200 / THINNED, 1_000 / THINNED)
+            damages(name, inside.data.len(), 200 / thinned(), 1_000 / thinned())
                 .into_iter()
                 .filter_map(|d| fault(inside, &starts, framed, d).map(|why| format!("{name} {d:?}: {why}")))
                 .collect::<Vec<_>>()
         })
         .collect();
-    println!("{} files, {} damages each", files.len(), 1 + (200 + 1_000) / THINNED);
+    println!("{} files, {} damages each", files.len(), 1 + (200 + 1_000) / thinned());
     assert!(faults.is_empty(), "{} faults, first: {:#?}", faults.len(), &faults[..faults.len().min(8)]);
 }
 
@@ -147,7 +147,7 @@ fn any_name_gives_the_same_content() {
         let small = Inside { data: inside.data[..inside.data.len().min(60_000)].to_vec(), ..inside.clone() };
         let before = read(&small.path, &small, &small.data);
         let mut dice = Dice::of(&name, 2);
-        for _ in 0..EXTENSIONS.len() / THINNED.min(6) {
+        for _ in 0..EXTENSIONS.len() / thinned().min(6) {
             let other = renamed(&small.path, EXTENSIONS[dice.below(EXTENSIONS.len())]);
             let after = read(&other, &small, &small.data);
             assert!(after.look.bytes.adds_up(), "{name} as {other}");

@@ -1,8 +1,8 @@
 //! Every sample file as it lies on disk (zips, text, gzip), damaged, through `look`: the whole crawl room and the decoders.
 
-use crate::THINNED;
 use crate::damage::{Damage, damages};
 use crate::pile::samples;
+use crate::thinned;
 use lostfix::config::settings::Settings;
 use lostfix::pipeline::look::{Look, look};
 use rayon::prelude::*;
@@ -43,7 +43,7 @@ fn damaged_archives_and_files_are_listed_and_never_panic() {
     let mut paths = Vec::new();
     files(&samples().join("bundles"), &mut paths);
     assert!(paths.len() > 30);
-    let thin = THINNED.min(5);
+    let thin = thinned().min(5);
     let faults: Vec<String> = paths
         .par_iter()
         .flat_map_iter(|path| {

@@ -13,5 +13,10 @@ mod look;
 mod pile;
 mod report;
 
-/// Fewer in the slow profile of developers; the release profile of CI and the README does all.
-pub const THINNED: usize = if cfg!(debug_assertions) { 20 } else { 1 };
+/// One in so many of the damages: all of them take minutes. `LOSTFIX_MUTATIONS=all` does all.
+pub fn thinned() -> usize {
+    match std::env::var("LOSTFIX_MUTATIONS").as_deref() {
+        Ok("all") => 1,
+        _ => 20,
+    }
+}
