@@ -11,7 +11,7 @@ use std::fmt::Write as _;
 
 /// Files of 30 s, 15 s and 1 s.
 const OBSERVATIONS: [&str; 4] = [
-    "nav-solutions/CEBR00ESP_R_20182000000_01D_30S_MO.crx.gz",
+    "georinex/CEBR00ESP_R_20182000000_01D_30S_MO.crx.gz",
     "nav-solutions/AJAC00FRA_R_20242090000_01D_30S_MO.crx.gz",
     "nav-solutions/GRAS00FRA_R_20223151700_15M_01S_MO.crx.gz",
     "georinex/CEDA00USA_R_20182100000_23H_15S_MO.rnx.gz",
