@@ -224,7 +224,7 @@ fn repetition(minutes: &[SatMinute]) -> Option<(f64, usize)> {
             && m.mp_m.is_finite()
             && (MASK_DEG..50.0).contains(&m.elevation)
     };
-    let known: HashMap<(UtcMs, u16), f64> =
+    let known: BTreeMap<(UtcMs, u16), f64> =
         minutes.iter().filter(gps).map(|m| ((m.time, m.sat), m.mp_m.max(0.01).ln())).collect();
     let advance_ms = (repeat_advance('G', 1)?.advance_s * 1000.0) as i64;
     let mut pairs: Vec<(f64, f64)> = Vec::new();

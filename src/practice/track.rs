@@ -158,7 +158,7 @@ fn wall_loss(f: &Fault, unit: &Unit, az: f64, e: f64, off: f64) -> (f32, f32) {
     // A wall that stays is lived with unless it leaves just too few; what stands there for a while may leave next to none.
     let systems = unit.systems.iter().filter(|s| **s).count().max(1) as f64;
     let wide =
-        if f.mode == 0 { (36.0 + 58.0 / systems) * (0.92 + 0.24 * uni(f.seed, 18, 0)) } else { 26.0 + 56.0 / systems };
+        if f.mode == 0 { (28.0 + 56.0 / systems) * (0.94 + 0.12 * uni(f.seed, 18, 0)) } else { 26.0 + 56.0 / systems };
     let half = wide - 0.4 * wide * f.strength;
     let top = |k: i64| 66.0 + 8.0 * f.strength + 12.0 * (uni(f.seed, 12, k.rem_euclid(15) as u64) - 0.5);
     let (k, w) = ((az / 24.0).floor() as i64, (az / 24.0).fract());

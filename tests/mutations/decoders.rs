@@ -102,7 +102,9 @@ fn floor_of(data: &[u8], inside: &Inside, place: usize) -> usize {
 }
 
 fn ends_with_checksum(data: &[u8]) -> bool {
-    let text = data.strip_suffix(b"\r").unwrap_or(data);
+    // Between two sentences nothing is broken: the file only ends earlier.
+    let text = data.strip_suffix(b"\n").unwrap_or(data);
+    let text = text.strip_suffix(b"\r").unwrap_or(text);
     text.len() > 3 && text[text.len() - 3] == b'*' && text[text.len() - 2..].iter().all(u8::is_ascii_hexdigit)
 }
 
