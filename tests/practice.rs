@@ -131,9 +131,10 @@ fn every_cause_costs_fix_time_that_is_there_only_with_it() {
         assert!(!rows.is_empty(), "{c}");
         println!("{c:24} with {:.3} without {:.4}", rows[0].lost_share, rows[0].lost_share_without);
         for r in rows {
-            if c == "base-obstruction" {
-                // A wall that stays may leave just enough satellites: at this site 1.3 % is lost with it, 0.7 % without.
-                assert!(r.lost_share > r.lost_share_without, "{r:?}");
+            if c.ends_with("-obstruction") {
+                // Walls may leave just enough satellites, and a machine may stand elsewhere: at these sites 1.3 and 1.8 % are
+                // lost with them, 0.7 and 0.2 % without.
+                assert!(r.lost_share > 1.5 * r.lost_share_without + 0.001, "{r:?}");
                 continue;
             }
             assert!(r.lost_share > r.lost_share_without + 0.02, "{r:?}");
