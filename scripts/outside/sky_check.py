@@ -100,6 +100,8 @@ def observations(text):
 
 
 def hertz(sat, code, channels):
+    if sat[0] == "R" and code[0] in "346":
+        return None  # their ratio to the FDMA signals depends on the frequency number: the program leaves them out
     if sat[0] == "R" and code[0] in "12":
         k = channels.get(sat)
         if k is None:
@@ -171,6 +173,8 @@ def minutes(path, gap_s):
                 # All first-frequency signals weigh alike: the one met first.
                 one = min(((seen[sat][c], c) for c in phases if is_first(sat, c)), default=(0, None))[1]
                 first, second = one, pick(False)
+            if first is not None:
+                firsts[sat, minute] = first
             for code, (own, fo) in phases.items():
                 partner = second if is_first(sat, code) else first
                 if partner not in phases:
@@ -212,7 +216,6 @@ def minutes(path, gap_s):
                     anchors[sat] = (first, second, at)
                 continue
             anchors[sat] = (first, second, utc_ms)
-            firsts[sat, minute] = first
             (l1, f1), (l2, f2) = phases[first], phases[second]
             p1, p2 = cells[first][0], cells[second][0]
             key = (second, arcs[sat, second].number)

@@ -4,7 +4,7 @@
 //! Every satellite has two anchors: its first signal of the first frequency and its best signal of another one (L2 before L5
 //! before L6 before semi-codeless L2). A signal of the first frequency is paired with the second anchor, every other with the
 //! first. All combinations need the ratio of two frequencies only, so GLONASS needs no frequency numbers once phases are in
-//! metres.
+//! metres (its signals at fixed frequencies are left out).
 //!
 //! - Geometry-free (GF): own phase - partner's, m. A jump against the straight line so far of more than 0.03 m + 0.004 m/s,
 //!   at most 0.15 m, is a slip (check values 9: 0.02 to 0.03 m plus an allowance at 1 s, 0.05 to 0.15 m at 30 s; Blewitt 1990,
@@ -207,12 +207,15 @@ fn key(arc: u32, second: u32) -> u32 {
 impl Phase {
     fn new(signal: Signal) -> Phase {
         let digit = signal.code[0].wrapping_sub(b'0');
-        // Only ratios of frequencies count, and all GLONASS numbers have the ratio of number 0.
-        let channel = (signal.system == System::Glonass).then_some(0);
+        // Only ratios of frequencies count, and all frequency numbers of GLONASS have the ratio of number 0. That does not hold
+        // between these signals and those at fixed frequencies (G1a, G2a, G3), which are left out: the number is not known here.
+        let glonass = signal.system == System::Glonass;
+        let fixed = glonass && !matches!(signal.code[0], b'1' | b'2');
+        let hz = if fixed { None } else { frequency_hz(signal.system.letter(), digit, glonass.then_some(0)) };
         Phase {
             first: signal.band() == Some(Band::L1),
             rank: rank(signal.band()),
-            hz: frequency_hz(signal.system.letter(), digit, channel).unwrap_or(f64::NAN),
+            hz: hz.unwrap_or(f64::NAN),
             epoch: 0,
             code_m: f64::NAN,
             phase_m: f64::NAN,

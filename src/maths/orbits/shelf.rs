@@ -5,7 +5,7 @@ use crate::maths::geodesy::{Geodetic, LookAngles, look_angles_from};
 use std::collections::BTreeMap;
 
 /// How far from its reference time a Keplerian ephemeris may serve for directions, s. For ranges it is 2 h (IS-GPS-200 20.3.4.4);
-/// a direction is still good to some hundredths of a degree after a day (looked at on real files, see `real_data_tests`).
+/// a direction stands longer: an orbit that is some km off after a day turns it by about 0.01 degrees (an estimate, not measured).
 pub const KEPLER_DIRECTION_S: f64 = 86_400.0;
 /// The same for GLONASS state vectors, which serve ±15 min for ranges (GLONASS ICD 5.1).
 pub const GLONASS_DIRECTION_S: f64 = 2.0 * 3600.0;
