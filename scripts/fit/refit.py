@@ -107,8 +107,10 @@ def scores(D, W, prior, T, extra):
     np.add.at(S[:, :C], D.seg, V * mask)
     own = np.zeros((D.n, C))
     np.add.at(own, D.seg, np.maximum(V * mask, 0) * T.own[D.ids][:, None])
-    S[:, :C] += D.bar - T.cal["without_own"] * (own < T.cal["least_own"])
+    # Without evidence of its own a cause loses `without_own`, with less than `least_own` in proportion.
+    S[:, :C] += D.bar - T.cal["without_own"] * np.maximum(0, 1 - own / T.cal["least_own"])
     S[:, :C] += extra
+    D.short = own < T.cal["least_own"]
     return S + prior, mask
 
 
@@ -166,7 +168,10 @@ def fit(D, T, steps, hold):
             S, mask = scores(D, W, prior, T, extra)
         G = (prob(S, temperature) - D.Y) * D.weight[:, None] / temperature
         g = np.zeros_like(W)
-        np.add.at(g, D.ids, G[D.seg, :C] * mask * D.x[:, None])
+        # A piece of its own also takes away from what the cause loses without any.
+        slope = T.cal["without_own"] / T.cal["least_own"]
+        more = 1 + slope * D.short[D.seg] * T.own[D.ids][:, None] * (W[D.ids] > 0)
+        np.add.at(g, D.ids, G[D.seg, :C] * mask * D.x[:, None] * more)
         # Evidence that a new pair would bring must pass 0 first: its gradient is that of a piece that counts.
         g += pull * (W - T.W)
         gp = G.sum(0) + 0.005 * total * (prior - T.prior)

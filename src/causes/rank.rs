@@ -307,6 +307,9 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
         "context:only-this-rover" => {
             "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()
         }
+        "context:low-without-position" => {
+            "the rovers had observations of the base, but the base did not send its position".to_owned()
+        }
         "context:base-silent" => "the base logged no observations at the time".to_owned(),
         "context:base-log-missing" => "no log of the base covers the time".to_owned(),
         "context:equatorial-evening" => "evening hours near the magnetic equator".to_owned(),

@@ -78,9 +78,8 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
             best.iter().flatten().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
         let total: f64 = best.iter().flatten().map(|(_, s)| s).sum();
         scores[c] = weights.prior(cause) + extra[c] + total + never[c];
-        if own < weights.calibration.least_own {
-            scores[c] -= weights.calibration.without_own;
-        }
+        let missing = 1.0 - own / weights.calibration.least_own.max(f64::MIN_POSITIVE);
+        scores[c] -= weights.calibration.without_own * missing.max(0.0);
         reasons[c].extend(best.iter().flatten());
         reasons[c].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     }

@@ -52,6 +52,9 @@ pub struct Row {
     /// It takes the fix by itself (no correction, no fix): how often loss goes with it need not be shown.
     #[serde(default)]
     pub direct: bool,
+    /// It can stop the corrections.
+    #[serde(default)]
+    pub stops: bool,
     /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
     #[serde(default = "alone")]
     pub alone: f64,
@@ -130,9 +133,10 @@ impl Weights {
                 after_ms: (row.after_s * 1000.0) as i64,
                 resolution_ms: (row.exact_s * 1000.0) as i64,
                 direct: row.direct,
+                stops: row.stops,
                 alone: row.alone,
             },
-            None => Timing { after_ms: 60_000, resolution_ms: 15_000, direct: false, alone: ALONE },
+            None => Timing { after_ms: 60_000, resolution_ms: 15_000, direct: false, stops: true, alone: ALONE },
         }
     }
 

@@ -140,8 +140,18 @@ struct Loss {
 
 impl Loss {
     fn of(rovers: &[(&RoverCase, &Grid)]) -> Loss {
-        let mut runs: Vec<(UtcMs, UtcMs, f64)> =
-            rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| (p.from, p.to, p.lost_ms as f64))).collect();
+        // What the grid does not hold was taken out: it is explained by something else.
+        let left = |grid: &Grid, from, to| {
+            let (_, lost, _) = grid.within(from, to);
+            lost as f64
+        };
+        let mut runs: Vec<(UtcMs, UtcMs, f64)> = rovers
+            .iter()
+            .flat_map(|(r, g)| {
+                r.time.periods.iter().map(move |p| (p.from, p.to, left(g, p.from, p.to).min(p.lost_ms as f64)))
+            })
+            .filter(|(.., ms)| *ms > 0.0)
+            .collect();
         runs.sort_by_key(|r| (r.0, r.1));
         let mut clusters: Vec<(UtcMs, f64)> = Vec::new();
         let mut end = UtcMs::MIN;

@@ -2,6 +2,7 @@
 //! the rover stood. Strengths from 0 to 1; what it means for a cause is not known here.
 
 use super::association::{Association, associations};
+use super::beside::{beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::distance::{Reach, distances_km, far_evidence, range_evidence};
 use super::grid::{Grid, Others, merge_spans, others, overlap_ms};
@@ -24,6 +25,8 @@ pub struct Timing {
     pub resolution_ms: i64,
     /// It takes the fix by itself: its association with loss need not be shown.
     pub direct: bool,
+    /// It can stop the corrections: loss with old corrections may be its work.
+    pub stops: bool,
     /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
     pub alone: f64,
 }
@@ -106,7 +109,11 @@ pub fn gather(
     out.events.extend(case.standing.iter().cloned());
 
     let pairs: Vec<(&RoverCase, &Grid)> = case.rovers.iter().zip(grids).filter(|(r, _)| !r.never_corrected).collect();
-    out.base_associations = associations(&case.base_events, &pairs, |kind| timing(&format!("base:{kind}")));
+    let of_base = |kind: &str| timing(&format!("base:{kind}"));
+    let of_rover = |kind: &str| timing(&format!("rover:{kind}"));
+    let first = associations(&case.base_events, &pairs, of_base);
+    let base_strong = strong_windows(&case.base_events, &first, of_base);
+    out.base_associations = beside_others(&case.base_events, &pairs, of_base, first, &BTreeMap::new());
     let base = Timeline::new("base", &case.base_events, timing);
     let sky = Timeline::new("sky", &case.sky_events, timing);
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
@@ -115,7 +122,8 @@ pub fn gather(
         let own_at = out.events.len();
         out.events.extend(rover.events.iter().cloned());
         let Some(grid) = grids.get(r) else { continue };
-        let own = associations(&rover.events, &[(rover, grid)], |kind| timing(&format!("rover:{kind}")));
+        let own = associations(&rover.events, &[(rover, grid)], of_rover);
+        let own = beside_others(&rover.events, &[(rover, grid)], of_rover, own, &base_strong);
         let mine = Timeline::new("rover", &rover.events, timing);
         let place = place_bound(rover);
         let distance = distances_km(case, rover);
@@ -307,7 +315,7 @@ impl<'a> Timeline<'a> {
     fn how(&self, k: usize) -> (&str, Timing) {
         match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
             Some((id, t)) => (id.as_str(), *t),
-            None => ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, alone: 0.0 }),
+            None => ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0 }),
         }
     }
 }
@@ -434,6 +442,19 @@ fn context(
         }
     }
     add("both-sides-down", both_down);
+    // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
+    let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
+    if low && fresh > 0.5 {
+        let missing = base
+            .near(segment.from, segment.to)
+            .into_iter()
+            .map(|k| &base.events[k])
+            .filter(|e| e.kind == "position-message-missing")
+            .map(|e| (segment.to.min(e.to + 120_000) - segment.from.max(e.from)).max(0))
+            .max()
+            .unwrap_or(0);
+        add("low-without-position", missing as f64 / (segment.to - segment.from).max(1) as f64);
+    }
     add("corrections-far", reached / total);
     // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
     let minutes = (segment.to - segment.from) as f64 / 60_000.0;

@@ -1,6 +1,7 @@
 //! Float periods of rovers against events: who else was lost, what overlaps, beyond chance or not. Knows no cause.
 
 pub mod association;
+mod beside;
 pub mod case;
 mod distance;
 pub mod evidence;

@@ -132,6 +132,9 @@ limits! {
     multipath_ratio = 2.0,
     /// ... or this part of the satellite minutes over that ratio (common practice, no source).
     multipath_share = 0.4,
+    /// ... or this part of them with multipath over the noise and a C/N0 that wavers in the same minute (chosen on practice
+    /// fleets with tuning seeds; 0.2 to 5 % on the open day files).
+    multipath_wavering_share = 0.08,
     /// Correlation of multipath with that of one GPS repeat before that shows a fixed reflector (common practice, no source).
     multipath_repeats = 0.4,
     /// Amplitude of a ripple of C/N0 at low elevation that is worth a word, dB (common practice, no source).

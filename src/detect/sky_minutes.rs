@@ -18,6 +18,8 @@ pub(super) struct SatMinute {
     pub deficit_2_db: f64,
     /// C/N0 of the first frequency, dB-Hz.
     pub cn0_dbhz: f64,
+    /// Standard deviation of its C/N0 within the minute, dB.
+    pub cn0_sd_db: f64,
     /// S4-like index of the first frequency and the highest of the others.
     pub s4: f64,
     pub s4_2: f64,
@@ -27,6 +29,8 @@ pub(super) struct SatMinute {
     pub reflected: f64,
     /// The same in m.
     pub mp_m: f64,
+    /// Largest code multipath against the thermal noise of the code at the C/N0 of its signal; NaN when not known.
+    pub over_noise: f64,
 }
 
 /// Centres of the elevation classes of check values 10.2, degrees.
@@ -72,8 +76,12 @@ fn along(row: &[f64; 5], elevation_deg: f64) -> Option<f64> {
 fn clean_mp_m(band: Band, elevation_deg: f64, cn0_dbhz: f64) -> f64 {
     let high = along(&[0.70, 0.55, 0.38, 0.27, 0.22], elevation_deg).unwrap_or(0.5);
     let factor = if band == Band::L1 { 1.0 } else { 1.3 };
-    let noise = 0.2 * 10f64.powf((45.0 - cn0_dbhz).clamp(-10.0, 25.0) / 20.0);
-    (high * factor).hypot(noise)
+    (high * factor).hypot(code_noise_m(cn0_dbhz))
+}
+
+/// Thermal noise of the code, m: 0.2 m at 45 dB-Hz, growing with 10^(-C/N0 / 20).
+fn code_noise_m(cn0_dbhz: f64) -> f64 {
+    0.2 * 10f64.powf((45.0 - cn0_dbhz).clamp(-10.0, 25.0) / 20.0)
 }
 
 /// All minutes with directions, by time and satellite.
@@ -83,8 +91,8 @@ pub(super) fn sat_minutes(frames: &UnitFrames) -> Vec<SatMinute> {
     let sats = view::u32s_full(table, "sat");
     let signals = view::u32s_full(table, "signal");
     let bands = view::u32s_full(table, "band");
-    let [cn0, azimuth, elevation, s4, rot, roti, mp] =
-        ["cn0_mean", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"].map(|c| view::f32s(table, c));
+    let [cn0, cn0_sd, azimuth, elevation, s4, rot, roti, mp] =
+        ["cn0_mean", "cn0_sd", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"].map(|c| view::f32s(table, c));
     let mut out: Vec<SatMinute> = Vec::new();
     // Sum and number of the second deficits of the open minute.
     let mut second = (0.0, 0.0);
@@ -106,12 +114,14 @@ pub(super) fn sat_minutes(frames: &UnitFrames) -> Vec<SatMinute> {
                 deficit_db: f64::NAN,
                 deficit_2_db: f64::NAN,
                 cn0_dbhz: f64::NAN,
+                cn0_sd_db: f64::NAN,
                 s4: f64::NAN,
                 s4_2: f64::NAN,
                 rot: f64::NAN,
                 roti: f64::NAN,
                 reflected: f64::NAN,
                 mp_m: f64::NAN,
+                over_noise: f64::NAN,
             });
         }
         let Some(minute) = out.last_mut() else { continue };
@@ -121,6 +131,7 @@ pub(super) fn sat_minutes(frames: &UnitFrames) -> Vec<SatMinute> {
             if minute.deficit_db.is_nan() || deficit < minute.deficit_db {
                 minute.deficit_db = deficit;
                 minute.cn0_dbhz = at(&cn0);
+                minute.cn0_sd_db = at(&cn0_sd);
             }
             minute.s4 = minute.s4.max(at(&s4));
             if at(&roti).is_finite() {
@@ -137,6 +148,9 @@ pub(super) fn sat_minutes(frames: &UnitFrames) -> Vec<SatMinute> {
         // Semi-codeless code is much noisier than any reflection table.
         if mp_m.is_finite() && band != Band::L2W {
             let ratio = mp_m / clean_mp_m(band, minute.elevation, if at(&cn0).is_finite() { at(&cn0) } else { 40.0 });
+            if at(&cn0).is_finite() {
+                minute.over_noise = minute.over_noise.max(mp_m / code_noise_m(at(&cn0)));
+            }
             if minute.reflected.is_nan() || ratio > minute.reflected {
                 (minute.reflected, minute.mp_m) = (ratio, mp_m);
             }

@@ -1,0 +1,173 @@
+//! Loss that something else explains is taken out before an event kind is compared with the rest of the time: at a site with two
+//! causes each would otherwise be hidden by what the other one takes outside its windows.
+
+use super::association::{Association, associations};
+use super::case::RoverCase;
+use super::evidence::Timing;
+use super::grid::{CELL_MS, Grid, merge_spans, overlap_ms};
+use crate::model::event::Event;
+use crate::model::time::UtcMs;
+use std::collections::BTreeMap;
+
+/// From this weight on a kind takes its windows away from others.
+const STRONG: f64 = 0.4;
+/// ... when at least so much more is lost inside than outside.
+const STRONG_RATIO: f64 = 3.0;
+/// Windows that lie in those of another kind for more than this part are the same trouble seen twice.
+const SAME: f64 = 0.5;
+/// Part of the exposed time that must be left to compare.
+const LEAST_LEFT: f64 = 0.3;
+
+/// Begins and ends.
+pub(super) type Spans = Vec<(UtcMs, UtcMs)>;
+
+/// Windows of the kinds whose loss is well shown, merged a kind.
+pub(super) fn strong_windows(
+    events: &[Event],
+    shown: &BTreeMap<&'static str, Association>,
+    timing: impl Fn(&str) -> Timing,
+) -> BTreeMap<&'static str, Spans> {
+    let mut out: BTreeMap<&'static str, Spans> = BTreeMap::new();
+    for e in events {
+        let Some(a) = shown.get(e.kind) else { continue };
+        let t = timing(e.kind);
+        if a.weight(t.alone) >= STRONG && a.ratio().is_some_and(|r| r >= STRONG_RATIO) {
+            out.entry(e.kind).or_default().push((e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms)));
+        }
+    }
+    out.into_iter().map(|(kind, spans)| (kind, merge_spans(spans, 0))).collect()
+}
+
+/// The associations of `events` again, each without the time in which another strong kind works, and, unless the kind can stop
+/// corrections by itself, without the time in which a rover's corrections were old. `elsewhere`: strong windows of another unit.
+/// Where too little time is left to compare, the first association stands.
+pub(super) fn beside_others(
+    events: &[Event],
+    rovers: &[(&RoverCase, &Grid)],
+    timing: impl Fn(&str) -> Timing,
+    first: BTreeMap<&'static str, Association>,
+    elsewhere: &BTreeMap<&'static str, Spans>,
+) -> BTreeMap<&'static str, Association> {
+    let strong = strong_windows(events, &first, &timing);
+    let old: i64 = rovers.iter().flat_map(|(_, g)| &g.old).map(|x| i64::from(*x)).sum();
+    first
+        .into_iter()
+        .map(|(kind, before)| {
+            let t = timing(kind);
+            let mine: Vec<Event> = events.iter().filter(|e| e.kind == kind).cloned().collect();
+            let own = merge_spans(
+                mine.iter().map(|e| (e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms))).collect(),
+                0,
+            );
+            let rivals = strong.iter().filter(|(k, _)| **k != kind).chain(elsewhere);
+            let away: Spans = merge_spans(
+                rivals.filter(|(_, spans)| !mostly_inside(spans, &own)).flat_map(|(_, s)| s.iter().copied()).collect(),
+                0,
+            );
+            let without_old = !t.stops && old > 0;
+            if t.direct || (away.is_empty() && !without_old) {
+                return (kind, before);
+            }
+            let left: Vec<Grid> = rovers.iter().map(|(_, g)| masked(g, &away, without_old)).collect();
+            let pairs: Vec<(&RoverCase, &Grid)> = rovers.iter().map(|(r, _)| *r).zip(&left).collect();
+            let after = associations(&mine, &pairs, |_| t).remove(kind);
+            let enough = |a: &Association| a.exposed_ms as f64 >= LEAST_LEFT * before.exposed_ms as f64;
+            // A condition that held all the time is not compared with a rest that only the mask has made.
+            let comparable = |a: &Association| a.outside.is_some() == before.outside.is_some();
+            (kind, after.filter(|a| enough(a) && comparable(a)).unwrap_or(before))
+        })
+        .collect()
+}
+
+fn mostly_inside(spans: &[(UtcMs, UtcMs)], of: &[(UtcMs, UtcMs)]) -> bool {
+    let total: i64 = spans.iter().map(|(a, b)| b - a).sum();
+    let inside: i64 = spans.iter().map(|(a, b)| overlap_ms(of, *a, *b)).sum();
+    inside as f64 > SAME * total as f64
+}
+
+/// A grid without the cells in `away` and, if wanted, without those with old corrections.
+fn masked(grid: &Grid, away: &[(UtcMs, UtcMs)], without_old: bool) -> Grid {
+    let mut out = grid.clone();
+    let mut clear = |from: usize, to: usize| {
+        for cells in [&mut out.observed, &mut out.lost] {
+            let to = to.min(cells.len());
+            if let Some(part) = cells.get_mut(from..to) {
+                part.fill(0);
+            }
+        }
+    };
+    for (from, to) in away {
+        let at = |t: UtcMs| usize::try_from(t - grid.first).unwrap_or(0);
+        clear(at(from.div_euclid(CELL_MS)), at((to + CELL_MS - 1).div_euclid(CELL_MS)));
+    }
+    if without_old {
+        for (i, old) in grid.old.iter().enumerate() {
+            if *old > 0 {
+                clear(i, i + 1);
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correlate::periods::{PeriodLimits, rover_time};
+    use crate::model::event::Origin;
+
+    fn event(kind: &'static str, from_s: i64, to_s: i64) -> Event {
+        Event {
+            unit: String::new(),
+            kind,
+            from: from_s * 1000,
+            to: to_s * 1000,
+            value: None,
+            value_unit: "",
+            strength: 1.0,
+            detail: String::new(),
+            origin: Origin::default(),
+        }
+    }
+
+    fn timing(_: &str) -> Timing {
+        Timing { after_ms: 0, resolution_ms: 10_000, direct: false, stops: false, alone: 0.0 }
+    }
+
+    /// Analysis.md, Coincidence 3 (relative risk): a kind that takes all of one hour of four, beside another one that takes
+    /// nearly all of another hour: compared with the rest of the time each has nothing but its own loss.
+    #[test]
+    fn two_causes_do_not_hide_each_other() {
+        let times: Vec<i64> = (0..14_400).map(|s| s * 1000).collect();
+        let lost = |s: i64| (1000..3000).contains(&s) && s % 100 < 60 || (6000..9600).contains(&s);
+        let states: Vec<u32> = (0..14_400).map(|s| u32::from(lost(s))).collect();
+        let time = rover_time(&times, &states, |_| true, &PeriodLimits::default());
+        let rover = RoverCase { ages_s: vec![1.0; times.len()], times, states, time, ..RoverCase::default() };
+        let grid = Grid::of(&rover, 5.0);
+        let pairs = [(&rover, &grid)];
+        let events = [event("weak", 1000, 3000), event("strong", 6000, 9600)];
+        let first = associations(&events, &pairs, timing);
+        let before = first["weak"];
+        let after = beside_others(&events, &pairs, timing, first, &BTreeMap::new());
+        assert!(before.ratio().unwrap() < 3.0 && after["weak"].ratio().unwrap() > 20.0, "{before:?} {after:?}");
+    }
+
+    #[test]
+    fn what_only_goes_with_old_corrections_loses_its_weight_unless_it_can_stop_them() {
+        let times: Vec<i64> = (0..14_400).map(|s| s * 1000).collect();
+        let bad = |s: i64| (6000..7200).contains(&s);
+        let states: Vec<u32> = (0..14_400).map(|s| u32::from(bad(s))).collect();
+        let ages_s = (0..14_400).map(|s| if bad(s) { 40.0 } else { 1.0 }).collect();
+        let time = rover_time(&times, &states, |_| true, &PeriodLimits::default());
+        let rover = RoverCase { ages_s, times, states, time, ..RoverCase::default() };
+        let grid = Grid::of(&rover, 5.0);
+        let pairs = [(&rover, &grid)];
+        let events = [event("seen", 5000, 9000)];
+        let first = associations(&events, &pairs, timing);
+        assert!(first["seen"].inside > 0.25);
+        let after = beside_others(&events, &pairs, timing, first.clone(), &BTreeMap::new());
+        assert_eq!(after["seen"].inside, 0.0);
+        let stops = |k: &str| Timing { stops: true, ..timing(k) };
+        assert_eq!(beside_others(&events, &pairs, stops, first.clone(), &BTreeMap::new()), first);
+    }
+}
