@@ -7,6 +7,7 @@ import csv
 import datetime
 import io
 import math
+import multiprocessing
 import os
 import re
 import tomllib
@@ -15,6 +16,7 @@ import oracle
 from pyrtcm import RTCMReader, parse_msm
 
 UTC = datetime.timezone.utc
+LIGHT_M_S = 299_792_458.0
 # Time of a log line: RFC 3339 (RFC 5424 syslog).
 STAMP = r"\d{4}-\d\d-\d\dT[\d:.]+(?:Z|[+-]\d\d:\d\d)"
 # L band of a RINEX code's first letter, by system (RINEX 3.05 tables 4 to 10).
@@ -26,6 +28,28 @@ BANDS = {
     "J": {"1": "L1", "2": "L2", "5": "L5", "6": "L6"},
     "S": {"1": "L1", "5": "L5"},
 }
+# Carrier by the code's first letter, MHz (RINEX 3.05 tables 4 to 10); GLONASS by channel, which MSM4 does not tell: left out.
+MHZ = {
+    "G": {"1": 1575.42, "2": 1227.60, "5": 1176.45},
+    "E": {"1": 1575.42, "5": 1176.45, "6": 1278.75, "7": 1207.14, "8": 1191.795},
+    "C": {"1": 1575.42, "2": 1561.098, "5": 1176.45, "6": 1268.52, "7": 1207.14, "8": 1191.795},
+}
+# Semi-codeless GPS L2 is far weaker than L2C: a band of its own.
+SEMI_CODELESS = "WPYDNM"
+
+
+def band_of(system, code):
+    """L band of a RINEX code."""
+    band = BANDS.get(system, {}).get(code[0])
+    return "L2W" if system == "G" and code[0] == "2" and code[1:2] in SEMI_CODELESS else band
+
+
+def lock_ms(indicator, extended):
+    """Shortest and longest lock time that an indicator stands for, ms (RTCM 10403.x tables 3.5-74, DF402, and 3.5-75, DF407)."""
+    if not extended:
+        return (0 if indicator == 0 else 16 * 2**indicator, 16 * 2 ** (indicator + 1) if indicator < 15 else math.inf)
+    least = lambda i: i if i < 64 else 2 ** (i // 32 - 1) * (i - 32 * (i // 32 - 1))
+    return (least(indicator), least(indicator + 1) if indicator < 704 else math.inf)
 
 
 def seconds(text):
@@ -55,8 +79,13 @@ def distance_m(lat1, lon1, lat2, lon2):
 Fix = collections.namedtuple("Fix", "t quality age lat lon")
 
 
+Cell = collections.namedtuple("Cell", "sat band cn0 lock phase_m mhz")
+# Satellite systems of NMEA talkers.
+TALKERS = {"GP": "G", "GL": "R", "GA": "E", "GB": "C", "BD": "C", "GQ": "J"}
+
+
 def nmea(data, day):
-    """GGA epochs in order and C/N0 values by epoch. `day`: first day when no record tells."""
+    """GGA epochs in order and cells with a C/N0 by epoch. `day`: first day when no record tells."""
     fixes, levels, date, last = [], collections.defaultdict(list), day, None
     for line in data.split(b"\n"):
         body, star, _ = line.strip().partition(b"*")
@@ -79,28 +108,38 @@ def nmea(data, day):
             deg = lambda v, w, n: (int(v[:n]) + float(v[n:]) / 60) * (-1 if w in "SW" else 1) if v else math.nan
             fixes.append(Fix(t, int(f[6] or 0), float(f[13]) if f[13] else math.nan, deg(f[2], f[3], 2), deg(f[4], f[5], 3)))
         elif kind == "GSV" and fixes:
+            system = TALKERS.get(f[0][:2], "?")
+            # NMEA 0183 v4.10 and later: one field more, the signal.
+            signal = f[-1] if (len(f) - 4) % 4 == 1 else None
+            code = oracle.signal_of_id(system, signal)[1:] if system != "?" else "?"
             for i in range(4, len(f) - 3, 4):
                 if f[i + 3].isdigit() and int(f[i + 3]):
-                    levels[fixes[-1].t].append(float(f[i + 3]))
+                    cell = Cell(system + f[i], band_of(system, code), float(f[i + 3]), None, math.nan, None)
+                    levels[fixes[-1].t].append(cell)
     return fixes, levels
 
 
-Cell = collections.namedtuple("Cell", "sat band cn0 lock")
-
-
 def rtcm(data, day):
-    """Cells by epoch (s since 1970), and the last reference position (ECEF m). `day`: a day within half a week of the data."""
-    epochs, position = collections.defaultdict(list), None
+    """Cells by epoch (s since 1970), and what else is needed: the last reference position (`position`, ECEF m), how many station
+    messages came after which epoch (`station`), GPS ephemerides (`orbits`). `day`: a day within half a week of the data."""
+    epochs, other = collections.defaultdict(list), {"position": None, "station": collections.Counter(), "orbits": {}}
+    latest = None
     noon = datetime.datetime(day.year, day.month, day.day, 12, tzinfo=UTC).timestamp()
     found, _ = oracle.frames(data)
     for frame in found:
         m = RTCMReader.parse(frame, validate=0)
         number = m.identity.split("_")[0].split("(")[0]
         if number in ("1005", "1006"):
-            position = (m.DF025, m.DF026, m.DF027)
+            other["position"] = (m.DF025, m.DF026, m.DF027)
+        if number == "1019":
+            other["orbits"][f"G{m.DF009}"] = m
+        if number in ("1005", "1006", "1007", "1008", "1013", "1033", "1230"):
+            other["station"][latest] += 1
         if not m.ismsm:
             continue
-        meta, _, cells = parse_msm(m)
+        meta, satellites, cells = parse_msm(m)
+        # Rough range, ms: DF397 whole (255: none), DF398 the rest.
+        rough = {s["PRN"]: s["DF397"] + s["DF398"] for s in satellites if s.get("DF397", 255) != 255 and "DF398" in s}
         system = oracle.MSM_SYSTEMS[number[:3]]
         of_day = oracle.of_day_ms(system, m, meta["epoch"]) / 1000
         # The day nearest to noon of the given day, or the week's day for systems that count the week.
@@ -113,12 +152,47 @@ def rtcm(data, day):
             gps = noon - datetime.datetime(1980, 1, 6, tzinfo=UTC).timestamp() + 18
             week = meta["epoch"] / 1000 + (14 if system == "C" else 0)
             t = noon + (week - gps + 302_400) % 604_800 - 302_400
+        latest = round(t, 3)
         for c in cells:
-            band = BANDS[system].get(c["CELLSIG"][0])
+            code = c["CELLSIG"]
             cn0 = c.get("DF408", c.get("DF403")) or None
-            lock = c.get("DF407", c.get("DF402"))
-            epochs[round(t, 3)].append(Cell(system + str(int(c["CELLPRN"])), band, cn0, lock))
-    return epochs, position
+            lock = lock_ms(c["DF407"], True) if "DF407" in c else lock_ms(c["DF402"], False) if "DF402" in c else None
+            # DF401 -2^21 and DF406 -2^23 of their units: none.
+            fine = c.get("DF406", c.get("DF401"))
+            there = fine is not None and abs(fine + 2**-8) > 1e-12 and c["CELLPRN"] in rough
+            phase_m = (rough[c["CELLPRN"]] + fine) * LIGHT_M_S / 1000 if there else math.nan
+            mhz = MHZ.get(system, {}).get(code[0])
+            epochs[latest].append(Cell(system + str(int(c["CELLPRN"])), band_of(system, code), cn0, lock, phase_m, mhz))
+    return epochs, other
+
+
+def azimuth_elevation(orbit, station, t):
+    """Direction of a GPS satellite from an ephemeris (1019; IS-GPS-200 table 20-IV), degrees; `station` in ECEF m, `t` s since 1970.
+    Neither the way of the signal nor the clock is taken into account: together less than 0.01 degrees."""
+    import pymap3d
+
+    gps = t + 18 - datetime.datetime(1980, 1, 6, tzinfo=UTC).timestamp()
+    tk = (gps - orbit.DF093 + 302_400) % 604_800 - 302_400
+    a, e = orbit.DF092**2, orbit.DF090
+    pi = 3.1415926535898
+    mean = orbit.DF088 * pi + (math.sqrt(3.986005e14 / a**3) + orbit.DF087 * pi) * tk
+    ecc = mean
+    for _ in range(12):
+        ecc = mean + e * math.sin(ecc)
+    true = math.atan2(math.sqrt(1 - e * e) * math.sin(ecc), math.cos(ecc) - e)
+    phi = true + orbit.DF099 * pi
+    s2, c2 = math.sin(2 * phi), math.cos(2 * phi)
+    u = phi + orbit.DF091 * s2 + orbit.DF089 * c2
+    r = a * (1 - e * math.cos(ecc)) + orbit.DF086 * s2 + orbit.DF098 * c2
+    i = orbit.DF097 * pi + orbit.DF096 * s2 + orbit.DF094 * c2 + orbit.DF079 * pi * tk
+    rate = 7.2921151467e-5
+    node = orbit.DF095 * pi + (orbit.DF100 * pi - rate) * tk - rate * orbit.DF093
+    x, y = r * math.cos(u), r * math.sin(u)
+    ecef = (
+        x * math.cos(node) - y * math.cos(i) * math.sin(node), x * math.sin(node) + y * math.cos(i) * math.cos(node), y * math.sin(i)
+    )
+    az, el, _ = pymap3d.ecef2aer(*ecef, *pymap3d.ecef2geodetic(*station))
+    return float(az), float(el)
 
 
 def geodetic(xyz):
@@ -129,8 +203,14 @@ def geodetic(xyz):
     return float(lat), float(lon)
 
 
+def parse(job):
+    """A stream file: format, rows, the rest. Runs in a process of its own."""
+    data, day = job
+    return ("rtcm", *rtcm(data, day)) if data[:1] == b"\xd3" else ("nmea", *nmea(data, day))
+
+
 class Samples:
-    """All bundles of a folder, parsed when asked."""
+    """All bundles of a folder; streams are parsed at once by all processors, the rest when asked."""
 
     def __init__(self, folder):
         self.folder, self._files, self._parsed = folder, {}, {}
@@ -143,6 +223,15 @@ class Samples:
             for name in sorted(bundles):
                 path = os.path.relpath(os.path.join(place, name), folder).replace(os.sep, "/")
                 self.units[self.unit(path)].append(path)
+        streams = [
+            (bundle, name) for bundles in self.units.values() for bundle in bundles
+            for name, data in (self.files(bundle) or {}).items() if data[:1] in (b"\xd3", b"$")
+        ]
+        # The long ones first.
+        streams.sort(key=lambda s: self.files(s[0])[s[1]][:1] != b"\xd3")
+        with multiprocessing.Pool() as pool:
+            jobs = [(self.files(b)[n], self.day(b, n)) for b, n in streams]
+            self._parsed.update(zip(streams, pool.map(parse, jobs, chunksize=1)))
 
     def files(self, bundle):
         """Files of a bundle by path inside, gzip opened; None when there is no such bundle."""
@@ -162,18 +251,16 @@ class Samples:
         card = self.card(bundle)
         return card["unit"]["id"] if card else bundle.rsplit("/", 1)[-1].split("_")[0]
 
+    def day(self, bundle, name):
+        """The day that the card, the name of the file or of the bundle tells."""
+        told = re.search(r"(20\d\d)-?(\d\d)-?(\d\d)", name) or re.search(r"(20\d\d)-?(\d\d)-?(\d\d)", bundle)
+        return self.card(bundle).get("unit", {}).get("logged_on") or (told and datetime.date(*map(int, told.groups())))
+
     def parsed(self, bundle, name):
         key = (bundle, name)
         if key not in self._parsed:
-            data = self.files(bundle)[name]
-            day = self.card(bundle).get("unit", {}).get("logged_on")
-            told = re.search(r"(20\d\d)-?(\d\d)-?(\d\d)", name) or re.search(r"(20\d\d)-?(\d\d)-?(\d\d)", bundle)
-            day = day or datetime.date(*map(int, told.groups()))
-            if data[:1] == b"\xd3":
-                self._parsed[key] = ("rtcm", *rtcm(data, day))
-            elif data[:1] == b"$":
-                self._parsed[key] = ("nmea", *nmea(data, day))
-            elif name.endswith(".csv"):
+            data, day = self.files(bundle)[name], self.day(bundle, name)
+            if name.endswith(".csv"):
                 self._parsed[key] = ("csv", list(csv.DictReader(io.StringIO(data.decode()))), None)
             else:
                 self._parsed[key] = ("text", [(stamp_of(r, day), r) for r in data.decode("utf-8", "replace").splitlines()], None)
@@ -209,8 +296,8 @@ class Samples:
         """Latitude and longitude that a base sends."""
         for bundle in self.units[unit]:
             for name, data in self.files(bundle).items():
-                if data[:1] == b"\xd3" and self.parsed(bundle, name)[2]:
-                    return geodetic(self.parsed(bundle, name)[2])
+                if data[:1] == b"\xd3" and self.parsed(bundle, name)[2]["position"]:
+                    return geodetic(self.parsed(bundle, name)[2]["position"])
         return None
 
 

@@ -148,6 +148,9 @@ fn one_cause(
     }
 }
 
+/// Context that is read in the base's log.
+const OF_BASE: [&str; 3] = ["context:ionosphere-quiet", "context:base-tracks-well", "context:base-silent"];
+
 /// How many lines of evidence for and against are listed.
 const MOST_LINES: usize = 8;
 
@@ -197,7 +200,14 @@ fn evidence_lines(
         let segment = &evidence.segments[at];
         if let Some(text) = context_words(id, segment, members, evidence) {
             let rover = case.rovers.get(segment.rover);
-            let origin = rover.map(|r| r.origin(segment.first)).unwrap_or_default();
+            let mut unit = rover.map(|r| r.unit.clone()).unwrap_or_default();
+            let mut origin = rover.map(|r| r.origin(segment.first)).unwrap_or_default();
+            // What the base's data say stands in the base's log.
+            if OF_BASE.contains(&id)
+                && let Some((base, log)) = case.base_log(segment.from, segment.to)
+            {
+                (unit, origin) = (base.to_owned(), log.clone());
+            }
             let supports = cause.is_some() && w > 0.0;
             lines.push((
                 w,
@@ -205,7 +215,7 @@ fn evidence_lines(
                     text,
                     from: rfc3339(segment.from),
                     to: rfc3339(segment.to),
-                    unit: rover.map(|r| r.unit.clone()).unwrap_or_default(),
+                    unit,
                     bundle: origin.bundle,
                     file: origin.file,
                     supports,

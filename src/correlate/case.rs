@@ -38,6 +38,14 @@ impl RoverCase {
     }
 }
 
+impl SiteCase {
+    /// The base and its log that hold most of a time, else those nearest to it.
+    pub fn base_log(&self, from: UtcMs, to: UtcMs) -> Option<(&str, &Origin)> {
+        let inside = |a: UtcMs, b: UtcMs| to.min(b) - from.max(a);
+        self.base_logs.iter().max_by_key(|l| inside(l.0, l.1)).map(|l| (l.2.as_str(), &l.3))
+    }
+}
+
 /// One site.
 #[derive(Debug, Clone, Default)]
 pub struct SiteCase {
@@ -59,6 +67,8 @@ pub struct SiteCase {
     pub sky_events: Vec<Event>,
     /// Times in which the base's own observations are there, merged.
     pub base_observed: Vec<(UtcMs, UtcMs)>,
+    /// The same spans with the base and the file they were read from: begin, end, unit, origin.
+    pub base_logs: Vec<(UtcMs, UtcMs, String, Origin)>,
     /// Times in which the base's data tell whether the ionosphere was quiet.
     pub ionosphere_seen: Vec<(UtcMs, UtcMs)>,
 }

@@ -13,6 +13,7 @@ use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Band, Role};
 use crate::model::time::{MINUTE_MS, UtcMs};
+use std::collections::BTreeMap;
 
 struct Series {
     band: Band,
@@ -71,6 +72,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         all.push(Series { band, t, drop, step, scatter, usual_scatter });
     }
     let maker = Maker::new(frames, table);
+    let satellites = Satellites::of(frames);
     let mut events = Vec::new();
     for k in 0..all.len() {
         let this = &all[k];
@@ -79,6 +81,10 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
             let depth = median(inside.iter().copied()).unwrap_or(0.0);
             if this.fades(s.first, s.end, depth) {
+                continue;
+            }
+            // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
+            if satellites.fall_db(this, &flags, s).is_some_and(|fall| fall < 0.5 * depth) {
                 continue;
             }
             // A common step at the edges or inside, or most of the fall or of the rise within half a minute.
@@ -116,7 +122,13 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 continue; // told once, by L1
             }
             let edge = if sharp { "within seconds" } else { "slowly" };
-            let mut detail = format!("C/N0 of all satellites on {} falls by {depth:.1} dB, {edge}", this.band.name());
+            let mut detail = format!("median C/N0 of the satellites on {} falls by {depth:.1} dB", this.band.name());
+            // What comes and goes is told with its own time, so that the depth is true of that time.
+            let (down, of) = (inside.len(), s.end - s.first);
+            if down * 10 < of * 9 {
+                detail.push_str(&format!(" for {} of {} s", down * 10, of * 10));
+            }
+            detail.push_str(&format!(", {edge}"));
             if !with.is_empty() {
                 detail.push_str(&format!(", with {}", with.join(", ")));
             }
@@ -131,6 +143,69 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         events.extend(jumps(&all, &maker, limits));
     }
     events
+}
+
+/// Half an hour before and after a fall: what a satellite has outside of it.
+const BESIDE_MS: i64 = 30 * MINUTE_MS;
+
+/// Minutes of one band by satellite: sum of C/N0 times epochs, and epochs.
+struct Satellites(BTreeMap<(u32, u32, UtcMs), (f64, f64)>);
+
+impl Satellites {
+    fn of(frames: &UnitFrames) -> Satellites {
+        let table = &frames.signals;
+        let times = view::i64s(table, "time");
+        let (sats, bands) = (view::u32s_full(table, "sat"), view::u32s_full(table, "band"));
+        let (means, epochs) = (view::f32s(table, "cn0_mean"), view::u32s_full(table, "epochs"));
+        let mut minutes: BTreeMap<(u32, u32, UtcMs), (f64, f64)> = BTreeMap::new();
+        for i in (0..times.len()).filter(|i| means[*i].is_finite()) {
+            let cell = minutes.entry((bands[i], sats[i], times[i])).or_default();
+            let n = f64::from(epochs[i].max(1));
+            cell.0 += f64::from(means[i]) * n;
+            cell.1 += n;
+        }
+        Satellites(minutes)
+    }
+
+    /// By how much the satellites themselves are down in the fallen cells of a stretch, dB: the median over those that are
+    /// known in it and in undisturbed minutes beside it. `None`: fewer than four are, nobody can say.
+    fn fall_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Option<f64> {
+        let minute = |t: UtcMs| t.div_euclid(MINUTE_MS) * MINUTE_MS;
+        // Share of each minute that is down.
+        let mut down: BTreeMap<UtcMs, (f64, f64)> = BTreeMap::new();
+        let (a, b) = (minute(s.from) - BESIDE_MS, minute(s.to) + BESIDE_MS);
+        let cells = series.t.partition_point(|t| *t < a)..series.t.partition_point(|t| *t < b);
+        for i in cells {
+            let cell = down.entry(minute(series.t[i])).or_default();
+            cell.0 += f64::from(u8::from(flags[i]));
+            cell.1 += 1.0;
+        }
+        let mut falls = Vec::new();
+        let band = u32::from(series.band.code());
+        let mut from = (band, 0, UtcMs::MIN);
+        // One satellite after another.
+        while let Some((&(_, sat, _), _)) = self.0.range(from..=(band, u32::MAX, UtcMs::MAX)).next() {
+            let (mut usual, mut inside, mut share) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
+            for ((_, _, t), (sum, n)) in self.0.range((band, sat, a)..(band, sat, b)) {
+                let (fallen, of) = down.get(t).copied().unwrap_or_default();
+                if fallen == 0.0 {
+                    usual = (usual.0 + sum, usual.1 + n);
+                } else if *t + MINUTE_MS > s.from && *t < s.to {
+                    inside = (inside.0 + sum, inside.1 + n);
+                    share = (share.0 + n * fallen / of, share.1 + n);
+                }
+            }
+            if usual.1 > 0.0 && inside.1 > 0.0 {
+                // Minutes are longer than short falls: the difference belongs to the fallen part of them.
+                falls.push((usual.0 / usual.1 - inside.0 / inside.1) * share.1 / share.0);
+            }
+            from = match sat.checked_add(1) {
+                Some(next) => (band, next, UtcMs::MIN),
+                None => break,
+            };
+        }
+        if falls.len() >= 4 { median(falls) } else { None }
+    }
 }
 
 /// How much more the band has fallen in the half minute from cell `at` than in the half minute before it, dB.
@@ -178,7 +253,8 @@ fn jumps(all: &[Series], maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
                 "count",
                 (0.5 + 0.05 * (count as f64 - limits.band_jumps_in_10_min)).min(1.0),
                 format!(
-                    "C/N0 of all satellites on {band} jumps {count} times, up to {:.1} dB from one epoch to the next",
+                    "C/N0 of all satellites on {band} jumps in {count} of the ten-second steps, up to {:.1} dB from one epoch \
+                     to the next",
                     s.largest_db
                 ),
             ));

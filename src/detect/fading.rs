@@ -71,8 +71,10 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             "count",
             (0.3 + 0.1 * n).min(1.0),
             format!(
-                "{n:.0} of {of:.0} strong satellites fade within minutes (C/N0 spread of {:.1} dB and more)",
-                limits.fading_sd_db
+                "{n:.0} of {of:.0} strong satellites fade within minutes (C/N0 spread of {:.1} dB and more, or {:.1} dB with a \
+                 loss of lock)",
+                limits.fading_sd_db,
+                0.7 * limits.fading_sd_db
             ),
         ));
     }
@@ -88,7 +90,8 @@ fn scattering(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let bands = view::u32s_full(&frames.bands, "band");
     let scatter = view::f32s(&frames.bands, "cn0_scatter");
     let satellites = view::u32s_full(&frames.bands, "satellites");
-    let mut cells: BTreeMap<UtcMs, (u32, u32, f64)> = BTreeMap::new();
+    // Bands, those that scatter, the largest scatter and the largest that two bands reach.
+    let mut cells: BTreeMap<UtcMs, (u32, u32, f64, f64)> = BTreeMap::new();
     let mut usual: BTreeMap<u32, f64> = BTreeMap::new();
     let judged = |i: usize| bands[i] != u32::from(Band::L2W.code()) && satellites[i] >= 5 && scatter[i].is_finite();
     for band in Band::ALL.map(|b| u32::from(b.code())) {
@@ -101,24 +104,31 @@ fn scattering(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         let limit = (limits.scatter_db).max(2.0 * usual.get(&bands[i]).copied().unwrap_or(0.0));
         cell.0 += 1;
         cell.1 += u32::from(value >= limit);
+        cell.3 = cell.3.max(value.min(cell.2));
         cell.2 = cell.2.max(value);
     }
     let t: Vec<UtcMs> = cells.keys().copied().collect();
-    let flags: Vec<bool> = cells.values().map(|(n, over, _)| *over >= 2 || (*over == 1 && *n == 1)).collect();
+    let flags: Vec<bool> = cells.values().map(|(n, over, ..)| *over >= 2 || (*over == 1 && *n == 1)).collect();
     let maker = Maker::new(frames, &frames.bands);
     stretches(&t, &flags, 10_000, 90_000, 60_000)
         .into_iter()
         .filter(|s| flags[s.first..s.end].iter().filter(|f| **f).count() * 3 >= s.end - s.first)
         .map(|s| {
             let worst = median(cells.range(s.from..s.to).map(|(_, c)| c.2)).unwrap_or(0.0);
+            let alone = cells.range(s.from..s.to).all(|(_, c)| c.0 == 1);
+            let (told, bands) = if alone {
+                (worst, "on the only band")
+            } else {
+                (median(cells.range(s.from..s.to).map(|(_, c)| c.3)).unwrap_or(0.0), "on two bands and more")
+            };
             maker.event(
                 "satellites-fading",
                 s.from,
                 s.to,
-                Some(worst),
+                Some(told),
                 "dB",
                 (0.4 + 0.2 * worst / limits.scatter_db).min(1.0),
-                format!("satellites fade each for itself: {worst:.1} dB from epoch to epoch, on two bands and more"),
+                format!("satellites fade each for itself: {told:.1} dB from epoch to epoch on average, {bands}"),
             )
         })
         .collect()

@@ -53,7 +53,8 @@ struct Minute {
     other: u32,
     /// Highest count of one observables message: the epochs of the minute.
     epochs: u32,
-    longest_gap_s: f64,
+    /// Of the message with the shortest longest gap: only then was there nothing at all. `None`: no gap ends here.
+    longest_gap_s: Option<f64>,
 }
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
@@ -71,7 +72,8 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 m.full += counts[i];
                 m.epochs = m.epochs.max(counts[i]);
                 if gaps[i].is_finite() {
-                    m.longest_gap_s = m.longest_gap_s.max(f64::from(gaps[i]));
+                    let gap = f64::from(gaps[i]);
+                    m.longest_gap_s = Some(m.longest_gap_s.map_or(gap, |g| g.min(gap)));
                 }
             }
             Use::Compact => m.compact += counts[i],
@@ -125,9 +127,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             format!("observables every {inside:.0} s instead of every second"),
         ));
     }
-    let irregular = |x: &Minute| x.longest_gap_s > limits.observables_gap_s.max(3.0 * usual_s);
+    let irregular = |x: &Minute| x.longest_gap_s.unwrap_or(0.0) > limits.observables_gap_s.max(3.0 * usual_s);
     for s in flagged(&irregular, 0.0, MINUTE_MS) {
-        let worst = m[s.first..s.end].iter().map(|x| x.longest_gap_s).fold(0.0, f64::max);
+        let worst = m[s.first..s.end].iter().filter_map(|x| x.longest_gap_s).fold(0.0, f64::max);
         if worst > limits.irregular_gap_s {
             continue;
         }

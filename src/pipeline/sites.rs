@@ -346,6 +346,12 @@ fn add_base(site: &mut Site1, base: UnitData, rules: &Rules, rovers: &[UnitData]
     let kind = view::u32s_full(&base.frames.spans, "kind");
     let spans: Vec<(UtcMs, UtcMs)> =
         (0..from.len()).filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS)).map(|i| (from[i], until[i])).collect();
+    let origins = view::u32s_full(&base.frames.spans, "origin");
+    site.case.base_logs.extend(
+        (0..from.len())
+            .filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS))
+            .map(|i| (from[i], until[i], base.frames.unit.clone(), base.frames.origin(origins[i]))),
+    );
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
     site.case.base_observed = observed_spans(&all);
