@@ -55,8 +55,9 @@ impl Association {
         let real = (1.0 - self.chance).clamp(0.0, 1.0).powi(2).max(alone);
         // Beside another cause the ratio is small although nearly all of the time inside is lost.
         let weight = excess(ratio).max(self.inside - outside) * real;
-        // Where nearly everything is lost there is nothing to compare with: only what convinces by itself counts.
-        let all_lost = ((outside - 0.5) / 0.4).clamp(0.0, 1.0);
+        // Where nearly everything is lost, inside or also outside, there is little to compare with: only what convinces by
+        // itself counts.
+        let all_lost = ((outside.max(self.inside) - 0.5) / 0.4).clamp(0.0, 1.0) * self.inside;
         weight.max(0.8 * alone * all_lost)
     }
 

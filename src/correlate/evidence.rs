@@ -156,6 +156,7 @@ pub fn gather(
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
+                let old = old_share(rover, &segment, limits.age_old_s);
                 let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
                     [(&base, 0, Some(&out.base_associations)), (&mine, own_at, Some(&own)), (&sky, sky_at, None)];
                 for (timeline, at, associated) in parts {
@@ -166,6 +167,8 @@ pub fn gather(
                             Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(how.1.alone)),
                             _ => 1.0,
                         };
+                        // Without corrections there is no fix, whatever else there is.
+                        let a = if how.1.stops || how.1.direct { a } else { a * (1.0 - old) };
                         event_feature(&mut f, how, e, at + k, &segment, period.from, a);
                     }
                 }
@@ -202,9 +205,9 @@ fn symptom(features: &[Feature], own: bool) -> f64 {
         "observables-irregular",
         "system-stopped",
         "lock-reset",
+        "common-slip",
         "restart",
         "log-silent",
-        "slips-many",
         "rover-few-satellites",
     ];
     let scope = if own { "rover:" } else { "base:" };
@@ -503,6 +506,18 @@ fn context(
         FixState::Autonomous | FixState::None | FixState::Dgnss => add("state-low", 1.0),
         _ => {}
     }
+}
+
+/// Part of the epochs of a segment whose corrections are old or missing.
+fn old_share(rover: &RoverCase, segment: &Segment, age_old_s: f64) -> f64 {
+    let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
+    let old = (segment.first..end)
+        .filter(|i| {
+            let age = rover.ages_s.get(*i).copied().unwrap_or(f32::NAN);
+            f64::from(age) > age_old_s || (age.is_nan() && matches!(rover.states.get(*i), Some(3 | 4)))
+        })
+        .count();
+    old as f64 / (end - segment.first).max(1) as f64
 }
 
 /// When the corrections stopped that are old in the segment, UTC ms.

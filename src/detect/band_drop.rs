@@ -1,14 +1,14 @@
 //! `band-drop`, `all-bands-drop`, `band-sinks`, `all-bands-sink`, `band-jumps`, `all-bands-jump`, `level-drop`, `level-sinks`:
 //! the median C/N0 of all satellites of one band falls below its own last half hour, alone or with all bands, within seconds
 //! (`drop`) or slowly (`sink`: never interference), and jumps from epoch to epoch. `level`: the log holds one band only. For
-//! bases and rovers.
+//! bases and rovers; at a rover also `part-of-sky-drop`, a fall that is not the same for all satellites.
 //!
 //! In-band interference: all satellites of one band, all elevations, within seconds, other bands spared. All bands of one
 //! base: antenna power, cable, wideband (patterns: common practice, no source; solar burst excepted).
 
 use super::Maker;
 use super::limits::Limits;
-use super::window::{median, stretches, trailing_median};
+use super::window::{median, quantile, stretches, trailing_median};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Band, Role};
@@ -84,7 +84,27 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
-            if satellites.fall_db(this, &flags, s).is_some_and(|fall| fall < 0.5 * depth) {
+            let falls = satellites.falls_db(this, &flags, s);
+            if falls.middle().is_some_and(|fall| fall < 0.5 * depth) {
+                continue;
+            }
+            // A machine beside a wall loses a part of its sky; interference and its own antenna take from all alike.
+            if frames.role == Role::Rover
+                && let Some((least, most)) = falls.uneven(depth)
+            {
+                events.push(maker.event(
+                    "part-of-sky-drop",
+                    s.from,
+                    s.to,
+                    Some(most - least),
+                    "dB",
+                    0.4 + 0.6 * ((most - least) / (2.0 * UNEVEN_DB)).min(1.0),
+                    format!(
+                        "C/N0 on {} falls by {most:.0} dB and more (or to nothing) on a fifth of the satellites, by {least:.0} dB \
+                         and less on another fifth",
+                        this.band.name()
+                    ),
+                ));
                 continue;
             }
             // A common step at the edges or inside, or most of the fall or of the rise within half a minute.
@@ -167,9 +187,8 @@ impl Satellites {
         Satellites(minutes)
     }
 
-    /// By how much the satellites themselves are down in the fallen cells of a stretch, dB: the median over those that are
-    /// known in it and in undisturbed minutes beside it. `None`: fewer than four are, nobody can say.
-    fn fall_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Option<f64> {
+    /// By how much the satellites themselves are down in the fallen cells of a stretch, dB.
+    fn falls_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Falls {
         let minute = |t: UtcMs| t.div_euclid(MINUTE_MS) * MINUTE_MS;
         // Share of each minute that is down.
         let mut down: BTreeMap<UtcMs, (f64, f64)> = BTreeMap::new();
@@ -180,15 +199,18 @@ impl Satellites {
             cell.0 += f64::from(u8::from(flags[i]));
             cell.1 += 1.0;
         }
-        let mut falls = Vec::new();
+        let (mut known, mut gone) = (Vec::new(), 0);
         let band = u32::from(series.band.code());
         let mut from = (band, 0, UtcMs::MIN);
         // One satellite after another.
         while let Some((&(_, sat, _), _)) = self.0.range(from..=(band, u32::MAX, UtcMs::MAX)).next() {
             let (mut usual, mut inside, mut share) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
+            let (mut before, mut after) = (false, false);
             for ((_, _, t), (sum, n)) in self.0.range((band, sat, a)..(band, sat, b)) {
                 let (fallen, of) = down.get(t).copied().unwrap_or_default();
                 if fallen == 0.0 {
+                    before |= *t < s.from;
+                    after |= *t >= s.to;
                     usual = (usual.0 + sum, usual.1 + n);
                 } else if *t + MINUTE_MS > s.from && *t < s.to {
                     inside = (inside.0 + sum, inside.1 + n);
@@ -197,16 +219,49 @@ impl Satellites {
             }
             if usual.1 > 0.0 && inside.1 > 0.0 {
                 // Minutes are longer than short falls: the difference belongs to the fallen part of them.
-                falls.push((usual.0 / usual.1 - inside.0 / inside.1) * share.1 / share.0);
+                known.push((usual.0 / usual.1 - inside.0 / inside.1) * share.1 / share.0);
+            } else if before && after {
+                gone += 1;
             }
             from = match sat.checked_add(1) {
                 Some(next) => (band, next, UtcMs::MIN),
                 None => break,
             };
         }
-        if falls.len() >= 4 { median(falls) } else { None }
+        Falls { known, gone }
     }
 }
+
+/// Falls of the satellites of one band.
+struct Falls {
+    /// Of those that are known inside and in undisturbed minutes beside it, dB.
+    known: Vec<f64>,
+    /// Satellites that are there before and after and not inside.
+    gone: usize,
+}
+
+impl Falls {
+    /// The median of those that stayed. `None`: fewer than four are known, nobody can say.
+    fn middle(&self) -> Option<f64> {
+        if self.known.len() >= 4 { median(self.known.iter().copied()) } else { None }
+    }
+
+    /// The fall that a fifth of the satellites does not exceed and that a fifth exceeds, when they are so far apart that it is not
+    /// the same for all.
+    fn uneven(&self, depth: f64) -> Option<(f64, f64)> {
+        if self.known.len() + self.gone < 5 {
+            return None;
+        }
+        // Who is gone has fallen by more than anybody who is not.
+        let gone = self.known.iter().copied().fold(depth, f64::max);
+        let all = || self.known.iter().copied().chain(std::iter::repeat_n(gone, self.gone));
+        let (least, most) = (quantile(all(), 0.2)?, quantile(all(), 0.8)?);
+        (most - least >= UNEVEN_DB && least < 0.5 * most).then_some((least, most))
+    }
+}
+
+/// Falls that differ by so much are not one fall, dB (common practice, no source).
+const UNEVEN_DB: f64 = 6.0;
 
 /// How much more the band has fallen in the half minute from cell `at` than in the half minute before it, dB.
 fn edge_db(series: &Series, at: usize) -> f64 {

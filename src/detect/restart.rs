@@ -1,12 +1,14 @@
 //! `restart`, `power-fail`, `antenna-open`, ... : what the unit logged itself, and `lock-reset`: a silence after which
-//! nearly all satellites lost lock together, which is a restart that nobody logged.
+//! nearly all satellites lost lock together, which is a restart that nobody logged; `common-slip`: the same without a silence.
 
 use super::Maker;
 use super::limits::Limits;
+use super::window::stretches;
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::Band;
 use crate::model::rows::{SPAN_OBSERVATIONS, SPAN_POSITIONS};
+use crate::model::time::UtcMs;
 
 /// Kinds of the contract that are events of their own; the rest is kept as `other` and is no event.
 const LOGGED: [(&str, &str, f64); 14] = [
@@ -29,7 +31,65 @@ const LOGGED: [(&str, &str, f64); 14] = [
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let mut events = logged(frames);
     events.extend(lock_resets(frames, limits));
+    events.extend(common_slips(frames, limits));
     events
+}
+
+/// Cells of ten seconds in which nearly all satellites lose lock although the log goes on: the receiver starts its tracking anew,
+/// or the antenna was knocked.
+pub(super) fn common_slip_cells(frames: &UnitFrames, limits: &Limits) -> Vec<UtcMs> {
+    const CELL_MS: i64 = 10_000;
+    let spans = &frames.spans;
+    let (from, until, kind) = (view::i64s(spans, "time"), view::i64s(spans, "until"), view::u32s_full(spans, "kind"));
+    let times = view::i64s(&frames.bands, "time");
+    let bands = view::u32s_full(&frames.bands, "band");
+    let satellites = view::u32s_full(&frames.bands, "satellites");
+    let lost = view::u32s_full(&frames.bands, "lost_lock");
+    // Stretches of observations, joined; all locks are new at their begins.
+    let mut observed: Vec<(UtcMs, UtcMs)> = (0..from.len())
+        .filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS))
+        .map(|i| (from[i], until[i]))
+        .collect();
+    observed.sort_unstable();
+    let mut joined: Vec<(UtcMs, UtcMs)> = Vec::new();
+    for (a, b) in observed {
+        match joined.last_mut() {
+            Some(last) if a <= last.1 + CELL_MS => last.1 = last.1.max(b),
+            _ => joined.push((a, b)),
+        }
+    }
+    let within = |t: UtcMs| {
+        let at = joined.partition_point(|(a, _)| *a <= t - 2 * CELL_MS);
+        at.checked_sub(1).and_then(|i| joined.get(i)).is_some_and(|(_, b)| *b >= t)
+    };
+    (0..times.len())
+        .filter(|i| bands[*i] == u32::from(Band::L1.code()) && satellites[*i] >= 5)
+        .filter(|i| f64::from(lost[*i]) >= limits.lock_reset_share * f64::from(satellites[*i]) && within(times[*i]))
+        .map(|i| times[i])
+        .collect()
+}
+
+fn common_slips(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let cells = common_slip_cells(frames, limits);
+    let maker = Maker::new(frames, &frames.bands);
+    let flags = vec![true; cells.len()];
+    stretches(&cells, &flags, 10_000, 20_000, 0)
+        .into_iter()
+        .map(|s| {
+            maker.event(
+                "common-slip",
+                s.from,
+                s.to,
+                Some(limits.lock_reset_share),
+                "share",
+                0.9,
+                format!(
+                    "{:.0} % and more of the satellites lose lock within ten seconds while the log goes on",
+                    limits.lock_reset_share * 100.0
+                ),
+            )
+        })
+        .collect()
 }
 
 fn logged(frames: &UnitFrames) -> Vec<Event> {

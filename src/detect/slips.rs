@@ -5,12 +5,13 @@
 
 use super::Maker;
 use super::limits::Limits;
+use super::restart::common_slip_cells;
 use super::window::stretches;
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::Band;
-use crate::model::time::{HOUR_MS, UtcMs};
-use std::collections::BTreeMap;
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
+use std::collections::{BTreeMap, HashSet};
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let table = &frames.signals;
@@ -21,11 +22,14 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let slips = view::u32s_full(table, "slips");
     let epochs = view::u32s_full(table, "epochs");
     let elevation = view::f32s(table, "elevation");
+    // What all satellites have at once is no metal over the antenna.
+    let common: HashSet<UtcMs> =
+        common_slip_cells(frames, limits).into_iter().map(|t| t.div_euclid(MINUTE_MS) * MINUTE_MS).collect();
     // Hour, then satellite: slips and observations.
     let mut hours: BTreeMap<UtcMs, BTreeMap<u32, (u64, u64)>> = BTreeMap::new();
     for i in 0..times.len() {
         let low = if elevation[i].is_finite() { elevation[i] < 20.0 } else { mean[i] < 36.0 };
-        if bands[i] == u32::from(Band::L2W.code()) || low {
+        if bands[i] == u32::from(Band::L2W.code()) || low || common.contains(&times[i]) {
             continue;
         }
         let sat = hours.entry(times[i].div_euclid(HOUR_MS) * HOUR_MS).or_default().entry(sats[i]).or_default();
