@@ -19,15 +19,17 @@ const SAME: f64 = 0.5;
 const LEAST_LEFT: f64 = 0.3;
 
 /// Begins and ends.
-pub(super) type Spans = Vec<(UtcMs, UtcMs)>;
-
+type Spans = Vec<(UtcMs, UtcMs)>;
 /// Windows of the kinds whose loss is well shown, merged a kind.
+pub(super) type Strong = BTreeMap<&'static str, Spans>;
+
+/// Windows of the kinds whose loss is well shown.
 pub(super) fn strong_windows(
     events: &[Event],
     shown: &BTreeMap<&'static str, Association>,
     timing: impl Fn(&str) -> Timing,
-) -> BTreeMap<&'static str, Spans> {
-    let mut out: BTreeMap<&'static str, Spans> = BTreeMap::new();
+) -> Strong {
+    let mut out = Strong::new();
     for e in events {
         let Some(a) = shown.get(e.kind) else { continue };
         let t = timing(e.kind);
@@ -39,14 +41,14 @@ pub(super) fn strong_windows(
 }
 
 /// The associations of `events` again, each without the time in which another strong kind works, and, unless the kind can stop
-/// corrections by itself, without the time in which a rover's corrections were old. `elsewhere`: strong windows of another unit.
-/// Where too little time is left to compare, the first association stands.
+/// corrections by itself, without the time in which a rover's corrections were old. `elsewhere`: strong windows of other units, one for
+/// each rover or one for all. Where too little time is left to compare, the first association stands.
 pub(super) fn beside_others(
     events: &[Event],
     rovers: &[(&RoverCase, &Grid)],
     timing: impl Fn(&str) -> Timing,
     first: BTreeMap<&'static str, Association>,
-    elsewhere: &BTreeMap<&'static str, Spans>,
+    elsewhere: &[&Strong],
 ) -> BTreeMap<&'static str, Association> {
     let strong = strong_windows(events, &first, &timing);
     let old: i64 = rovers.iter().flat_map(|(_, g)| &g.old).map(|x| i64::from(*x)).sum();
@@ -59,16 +61,20 @@ pub(super) fn beside_others(
                 mine.iter().map(|e| (e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms))).collect(),
                 0,
             );
-            let rivals = strong.iter().filter(|(k, _)| **k != kind).chain(elsewhere);
-            let away: Spans = merge_spans(
-                rivals.filter(|(_, spans)| !mostly_inside(spans, &own)).flat_map(|(_, s)| s.iter().copied()).collect(),
-                0,
-            );
+            let away = |of: usize| -> Spans {
+                let other = elsewhere.get(of).or(if elsewhere.len() == 1 { elsewhere.first() } else { None });
+                let rivals = strong.iter().filter(|(k, _)| **k != kind).chain(other.into_iter().flat_map(|s| s.iter()));
+                merge_spans(
+                    rivals.filter(|(_, s)| !mostly_inside(s, &own)).flat_map(|(_, s)| s.iter().copied()).collect(),
+                    0,
+                )
+            };
+            let away: Vec<Spans> = (0..rovers.len()).map(away).collect();
             let without_old = !t.stops && old > 0;
-            if t.direct || (away.is_empty() && !without_old) {
+            if t.direct || (away.iter().all(Vec::is_empty) && !without_old) {
                 return (kind, before);
             }
-            let left: Vec<Grid> = rovers.iter().map(|(_, g)| masked(g, &away, without_old)).collect();
+            let left: Vec<Grid> = rovers.iter().zip(&away).map(|((_, g), away)| masked(g, away, without_old)).collect();
             let pairs: Vec<(&RoverCase, &Grid)> = rovers.iter().map(|(r, _)| *r).zip(&left).collect();
             let after = associations(&mine, &pairs, |_| t).remove(kind);
             let enough = |a: &Association| a.exposed_ms as f64 >= LEAST_LEFT * before.exposed_ms as f64;
@@ -148,7 +154,7 @@ mod tests {
         let events = [event("weak", 1000, 3000), event("strong", 6000, 9600)];
         let first = associations(&events, &pairs, timing);
         let before = first["weak"];
-        let after = beside_others(&events, &pairs, timing, first, &BTreeMap::new());
+        let after = beside_others(&events, &pairs, timing, first, &[]);
         assert!(before.ratio().unwrap() < 3.0 && after["weak"].ratio().unwrap() > 20.0, "{before:?} {after:?}");
     }
 
@@ -165,9 +171,9 @@ mod tests {
         let events = [event("seen", 5000, 9000)];
         let first = associations(&events, &pairs, timing);
         assert!(first["seen"].inside > 0.25);
-        let after = beside_others(&events, &pairs, timing, first.clone(), &BTreeMap::new());
+        let after = beside_others(&events, &pairs, timing, first.clone(), &[]);
         assert_eq!(after["seen"].inside, 0.0);
         let stops = |k: &str| Timing { stops: true, ..timing(k) };
-        assert_eq!(beside_others(&events, &pairs, stops, first.clone(), &BTreeMap::new()), first);
+        assert_eq!(beside_others(&events, &pairs, stops, first.clone(), &[]), first);
     }
 }

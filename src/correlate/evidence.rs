@@ -2,7 +2,7 @@
 //! the rover stood. Strengths from 0 to 1; what it means for a cause is not known here.
 
 use super::association::{Association, associations};
-use super::beside::{beside_others, strong_windows};
+use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::distance::{Reach, distances_km, far_evidence, range_evidence};
 use super::grid::{Grid, Others, merge_spans, others, overlap_ms};
@@ -113,7 +113,23 @@ pub fn gather(
     let of_rover = |kind: &str| timing(&format!("rover:{kind}"));
     let first = associations(&case.base_events, &pairs, of_base);
     let base_strong = strong_windows(&case.base_events, &first, of_base);
-    out.base_associations = beside_others(&case.base_events, &pairs, of_base, first, &BTreeMap::new());
+    // A rover's own well-shown trouble is taken out of what it says about the base, and the other way round.
+    let own: Vec<(ByKind, Strong)> = case
+        .rovers
+        .iter()
+        .zip(grids)
+        .map(|(rover, grid)| {
+            let own = associations(&rover.events, &[(rover, grid)], of_rover);
+            let own = beside_others(&rover.events, &[(rover, grid)], of_rover, own, &[&base_strong]);
+            let mut strong = strong_windows(&rover.events, &own, of_rover);
+            // Old corrections are told apart by how a kind works (`stops`), not taken out.
+            strong.retain(|kind, _| !of_rover(kind).direct);
+            (own, strong)
+        })
+        .collect();
+    let elsewhere: Vec<&Strong> =
+        case.rovers.iter().zip(&own).filter(|(r, _)| !r.never_corrected).map(|(_, (_, strong))| strong).collect();
+    out.base_associations = beside_others(&case.base_events, &pairs, of_base, first, &elsewhere);
     let base = Timeline::new("base", &case.base_events, timing);
     let sky = Timeline::new("sky", &case.sky_events, timing);
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
@@ -121,9 +137,10 @@ pub fn gather(
     for (r, rover) in case.rovers.iter().enumerate() {
         let own_at = out.events.len();
         out.events.extend(rover.events.iter().cloned());
-        let Some(grid) = grids.get(r) else { continue };
-        let own = associations(&rover.events, &[(rover, grid)], of_rover);
-        let own = beside_others(&rover.events, &[(rover, grid)], of_rover, own, &base_strong);
+        if grids.get(r).is_none() {
+            continue;
+        }
+        let own = own.get(r).map(|o| o.0.clone()).unwrap_or_default();
         let mine = Timeline::new("rover", &rover.events, timing);
         let place = place_bound(rover);
         let distance = distances_km(case, rover);
@@ -169,7 +186,7 @@ pub fn gather(
                         };
                         // Without corrections there is no fix, whatever else there is.
                         let a = if how.1.stops || how.1.direct { a } else { a * (1.0 - old) };
-                        event_feature(&mut f, how, e, at + k, &segment, period.from, a);
+                        event_feature(&mut f, how, (e, timeline.since[k]), at + k, &segment, period.from, a);
                     }
                 }
                 for (k, e) in case.standing.iter().enumerate() {
@@ -280,6 +297,9 @@ struct Timeline<'a> {
     events: &'a [Event],
     /// Id and timing of a kind.
     kinds: BTreeMap<&'static str, (String, Timing)>,
+    /// For each event the begin of its chain: events of one kind that follow each other within their after effects are one trouble
+    /// that goes on.
+    since: Vec<UtcMs>,
     /// Events up to an hour long, by begin.
     short: Vec<(UtcMs, usize)>,
     /// The few that last longer.
@@ -299,7 +319,17 @@ impl<'a> Timeline<'a> {
             if e.to - e.from <= HOUR_MS { short.push((e.from, k)) } else { long.push(k) }
         }
         short.sort_unstable();
-        Timeline { events, kinds, short, long }
+        let mut since: Vec<UtcMs> = events.iter().map(|e| e.from).collect();
+        let mut order: Vec<usize> = (0..events.len()).collect();
+        order.sort_by_key(|k| (events[*k].kind, events[*k].from, *k));
+        for pair in order.windows(2) {
+            let (a, b) = (&events[pair[0]], &events[pair[1]]);
+            let after_ms = kinds.get(b.kind).map_or(0, |(_, t): &(String, Timing)| t.after_ms);
+            if a.kind == b.kind && b.from <= a.to.saturating_add(after_ms) {
+                since[pair[1]] = since[pair[0]];
+            }
+        }
+        Timeline { events, kinds, since, short, long }
     }
 
     /// Indices of the events that may work in `from..to` (after effects never last longer than an hour), ascending.
@@ -326,7 +356,7 @@ impl<'a> Timeline<'a> {
 fn event_feature(
     features: &mut Vec<Feature>,
     (id, t): (&str, Timing),
-    event: &Event,
+    (event, since): (&Event, UtcMs),
     index: usize,
     segment: &Segment,
     period_from: UtcMs,
@@ -340,7 +370,7 @@ fn event_feature(
         return;
     }
     // An event after the loss cannot have caused it; it may still keep the fix away.
-    let late = if event.from > period_from + t.resolution_ms.max(15_000) { 0.6 } else { 1.0 };
+    let late = if since > period_from + t.resolution_ms.max(15_000) { 0.6 } else { 1.0 };
     let strength = f64::from(event.strength) * share * association * late;
     if strength < 0.02 {
         return;

@@ -8,7 +8,7 @@ use super::sky_minutes::{SatMinute, sat_minutes};
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::model::event::Event;
-use crate::model::time::{HOUR_MS, UtcMs};
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use std::collections::BTreeMap;
 
 /// Azimuth sectors of 30 degrees, low (10 to 35 degrees) and high.
@@ -17,11 +17,33 @@ const LEAST_MINUTES: usize = 15;
 const MASK_DEG: f64 = 10.0;
 const HIGH_DEG: f64 = 35.0;
 
+/// Cells of the level of the whole sky, ms: it can fall and come back within an hour.
+const LEVEL_MS: i64 = 5 * MINUTE_MS;
+
+/// The level of the whole sky in one cell: deficits of the first and of the other bands, dB.
+#[derive(Debug, Clone, Copy)]
+struct Level {
+    time: UtcMs,
+    first_db: f64,
+    second_db: f64,
+}
+
+fn levels(minutes: &[SatMinute]) -> Vec<Level> {
+    let mut cells: BTreeMap<UtcMs, Vec<&SatMinute>> = BTreeMap::new();
+    for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.deficit_db.is_finite()) {
+        cells.entry(m.time.div_euclid(LEVEL_MS) * LEVEL_MS).or_default().push(m);
+    }
+    let level = |(time, v): (UtcMs, Vec<&SatMinute>)| {
+        let first_db = median(v.iter().map(|m| m.deficit_db))?;
+        let second_db = median(v.iter().map(|m| m.deficit_2_db)).unwrap_or(f64::NAN);
+        Some(Level { time, first_db, second_db })
+    };
+    cells.into_iter().filter(|(_, v)| v.len() >= 20).filter_map(level).collect()
+}
+
 /// One hour of the sky.
 #[derive(Debug, Clone)]
 struct Hour {
-    whole_db: f64,
-    second_db: f64,
     /// Deficit of each sector against the whole, low and high; NaN when too few minutes.
     sectors: [[f64; 2]; SECTORS],
 }
@@ -33,22 +55,29 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         by_hour.entry(m.time.div_euclid(HOUR_MS) * HOUR_MS).or_default().push(m);
     }
     let hours: Vec<(UtcMs, Hour)> =
-        by_hour.into_iter().filter(|(_, v)| v.len() >= 100).filter_map(|(t, v)| Some((t, Hour::of(&v)?))).collect();
+        by_hour.into_iter().filter(|(_, v)| v.len() >= 100).map(|(t, v)| (t, Hour::of(&v))).collect();
     let times: Vec<UtcMs> = hours.iter().map(|h| h.0).collect();
     let maker = Maker::new(frames, &frames.signals);
     let mut events = Vec::new();
-    let weak: Vec<bool> = hours
+    // All bands, and in all directions: the weakest sector is not far from the rest of the same sky.
+    let even: BTreeMap<UtcMs, bool> = hours
         .iter()
-        .map(|(_, h)| {
-            // All bands, and in all directions: the weakest sector is not far from the rest.
-            let even = h.sectors.iter().flatten().filter(|s| s.is_finite()).all(|s| s.abs() < limits.sector_db);
-            h.whole_db >= limits.curve_db && (h.second_db.is_nan() || h.second_db >= 0.5 * limits.curve_db) && even
+        .map(|(t, h)| (*t, h.sectors.iter().flatten().filter(|s| s.is_finite()).all(|s| s.abs() < limits.sector_db)))
+        .collect();
+    let levels = levels(&minutes);
+    let weak: Vec<bool> = levels
+        .iter()
+        .map(|l| {
+            l.first_db >= limits.curve_db
+                && (l.second_db.is_nan() || l.second_db >= 0.5 * limits.curve_db)
+                && even.get(&(l.time.div_euclid(HOUR_MS) * HOUR_MS)).copied().unwrap_or(false)
         })
         .collect();
-    for s in stretches(&times, &weak, HOUR_MS, HOUR_MS, 0) {
+    let level_times: Vec<UtcMs> = levels.iter().map(|l| l.time).collect();
+    for s in stretches(&level_times, &weak, LEVEL_MS, 2 * LEVEL_MS, 2 * LEVEL_MS) {
         let of =
-            |f: &dyn Fn(&Hour) -> f64| median(hours.get(s.first..s.end).unwrap_or_default().iter().map(|(_, h)| f(h)));
-        let (first, second) = (of(&|h| h.whole_db).unwrap_or(0.0), of(&|h| h.second_db));
+            |f: &dyn Fn(&Level) -> f64| median(levels.get(s.first..s.end).unwrap_or_default().iter().map(f));
+        let (first, second) = (of(&|l| l.first_db).unwrap_or(0.0), of(&|l| l.second_db));
         events.push(maker.event(
             "weak-whole-sky",
             s.from,
@@ -67,9 +96,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
 }
 
 impl Hour {
-    fn of(minutes: &[&SatMinute]) -> Option<Hour> {
-        let whole_db = median(minutes.iter().map(|m| m.deficit_db))?;
-        let second_db = median(minutes.iter().map(|m| m.deficit_2_db)).unwrap_or(f64::NAN);
+    fn of(minutes: &[&SatMinute]) -> Hour {
         let mut cells: [[Vec<f64>; 2]; SECTORS] = Default::default();
         // Against the same minute's sky: an amplifier that comes and goes must not look like a sector.
         let mut at: BTreeMap<UtcMs, Vec<f64>> = BTreeMap::new();
@@ -85,7 +112,7 @@ impl Hour {
         }
         let sectors = cells
             .map(|pair| pair.map(|v| if v.len() < LEAST_MINUTES { f64::NAN } else { median(v).unwrap_or(f64::NAN) }));
-        Some(Hour { whole_db, second_db, sectors })
+        Hour { sectors }
     }
 }
 
