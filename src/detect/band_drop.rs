@@ -79,12 +79,12 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         let flags: Vec<bool> = this.drop.iter().map(|d| *d >= limits.band_drop_db).collect();
         for s in stretches(&this.t, &flags, 10_000, 60_000, 20_000) {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
-            let depth = median(inside.iter().copied()).unwrap_or(0.0);
+            let depth = middle(inside.iter().copied()).unwrap_or(0.0);
             if this.fades(s.first, s.end, depth) {
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
-            if satellites.fall_db(this, &flags, s).is_some_and(|fall| fall < 0.5 * depth) {
+            if satellites.fall_db(this, &flags, s).is_some_and(|(all, down)| all < 1.0 || down < 0.5 * depth) {
                 continue;
             }
             // A common step at the edges or inside, or most of the fall or of the rise within half a minute.
@@ -98,7 +98,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                     let at = o.t.partition_point(|t| *t < s.from)..o.t.partition_point(|t| *t < s.to);
                     let before = o.t.partition_point(|t| *t < s.from - 10 * MINUTE_MS);
                     let gone = at.len() * 2 < s.end - s.first;
-                    match median(o.drop[at.clone()].iter().copied()) {
+                    match middle(o.drop[at.clone()].iter().copied()) {
                         Some(d) if !gone => Some((o.band, d)),
                         _ => (at.start > before).then_some((o.band, 2.0 * depth.max(limits.band_drop_db))),
                     }
@@ -145,6 +145,14 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     events
 }
 
+/// Median; the mean of the two middle values for an even number: of two cells the larger one is not the depth of both.
+fn middle(values: impl IntoIterator<Item = f64>) -> Option<f64> {
+    let mut v: Vec<f64> = values.into_iter().filter(|x| x.is_finite()).collect();
+    v.sort_unstable_by(f64::total_cmp);
+    let (a, b) = (v.get(v.len().saturating_sub(1) / 2)?, v.get(v.len() / 2)?);
+    Some((a + b) / 2.0)
+}
+
 /// Half an hour before and after a fall: what a satellite has outside of it.
 const BESIDE_MS: i64 = 30 * MINUTE_MS;
 
@@ -167,9 +175,10 @@ impl Satellites {
         Satellites(minutes)
     }
 
-    /// By how much the satellites themselves are down in the fallen cells of a stretch, dB: the median over those that are
-    /// known in it and in undisturbed minutes beside it. `None`: fewer than four are, nobody can say.
-    fn fall_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Option<f64> {
+    /// By how much the satellites themselves are down, dB, in all minutes of a stretch and in its fallen cells alone: medians
+    /// over those that are known in it and in undisturbed minutes beside it. `None`: fewer than four are, nobody can say.
+    /// Under 1 dB over whole minutes the scatter of single satellites would do as well (chosen on the samples).
+    fn fall_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Option<(f64, f64)> {
         let minute = |t: UtcMs| t.div_euclid(MINUTE_MS) * MINUTE_MS;
         // Share of each minute that is down.
         let mut down: BTreeMap<UtcMs, (f64, f64)> = BTreeMap::new();
@@ -197,14 +206,18 @@ impl Satellites {
             }
             if usual.1 > 0.0 && inside.1 > 0.0 {
                 // Minutes are longer than short falls: the difference belongs to the fallen part of them.
-                falls.push((usual.0 / usual.1 - inside.0 / inside.1) * share.1 / share.0);
+                let fall = usual.0 / usual.1 - inside.0 / inside.1;
+                falls.push((fall, fall * share.1 / share.0));
             }
             from = match sat.checked_add(1) {
                 Some(next) => (band, next, UtcMs::MIN),
                 None => break,
             };
         }
-        if falls.len() >= 4 { median(falls) } else { None }
+        if falls.len() < 4 {
+            return None;
+        }
+        middle(falls.iter().map(|f| f.0)).zip(middle(falls.iter().map(|f| f.1)))
     }
 }
 
