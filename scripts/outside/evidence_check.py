@@ -11,6 +11,7 @@ counts. A text that no rule here knows is a failure: every sort of evidence must
 """
 
 import collections
+import functools
 import json
 import math
 import re
@@ -89,13 +90,14 @@ def share_lost(samples, units, a, b):
     a, b = math.floor(a / 10) * 10, math.ceil(b / 10) * 10
     shares = []
     for unit in units:
-        fixes = within(samples.fixes(unit), a, b)
-        step = typical_step(samples.fixes(unit))
+        fixes = within(samples.observed(unit), a, b)
+        step = typical_step(tuple(samples.fixes(unit)[:1_000]))
         if len(fixes) * step * 2 >= b - a:
             shares.append(len(lost(fixes)) / len(fixes))
     return (statistics.fmean(shares), len(shares)) if shares else (None, 0)
 
 
+@functools.lru_cache
 def typical_step(fixes):
     return statistics.median(y.t - x.t for x, y in zip(fixes, fixes[1:]))
 
@@ -292,7 +294,30 @@ def second_frequency(line, told, of, percent, usual):
     near("usual share", int(usual) / 100, sorted(s[3] for s in shares)[int(0.9 * len(shares))], 0.06)
 
 
+# Work that many lines share: by what it is, file and band.
+DONE = {}
+
+
+def once(name, line, band, work):
+    key = (name, line.bundle, line.file, band)
+    if key not in DONE:
+        DONE[key] = work()
+    return DONE[key]
+
+
 def tens(line, band):
+    return once("tens", line, band, lambda: tens_of(line, band))
+
+
+def falls(line, band):
+    return once("falls", line, band, lambda: fall_of(tens(line, band)))
+
+
+def steps(line, band):
+    return once("steps", line, band, lambda: steps_of(line, band))
+
+
+def tens_of(line, band):
     """Mean C/N0 of each satellite of a band in cells of 10 s, dB-Hz."""
     cells = collections.defaultdict(lambda: collections.defaultdict(list))
     for t, row in line.signals().items():
@@ -321,8 +346,8 @@ def fall_of(cells, limit=2.5):
 
 def band_falls(line, band, depth, down, of, edge, rest):
     cells = tens(line, band)
-    falls = fall_of(cells)
-    inside = {t: d for t, d in falls.items() if line.a <= t < line.b}
+    down_by = falls(line, band)
+    inside = {t: d for t, d in down_by.items() if line.a <= t < line.b}
     fallen = {t: d for t, d in inside.items() if d >= 2.5}
     true(f"no four satellites on {band} that fell in this time", fallen)
     # Halves of whole dB-Hz are common in medians of an even number: one place of the median off.
@@ -338,7 +363,7 @@ def band_falls(line, band, depth, down, of, edge, rest):
         if t in fallen:
             for sat, v in row.items():
                 now[sat].append(v)
-        elif line.a - 1_800 <= t < line.b + 1_800 and falls.get(t, 0) < 2.5:
+        elif line.a - 1_800 <= t < line.b + 1_800 and down_by.get(t, 0) < 2.5:
             for sat, v in row.items():
                 usual[sat].append(v)
     changes = [statistics.fmean(usual[s]) - statistics.fmean(now[s]) for s in now.keys() & usual.keys()]
@@ -347,12 +372,12 @@ def band_falls(line, band, depth, down, of, edge, rest):
     # Other bands fell too (`with`) or not (`spared`): half of the limit of 2.5 dB; gone counts as fallen.
     for names, fell in re.findall(r"(with|; )((?: ?L\w+,?)+)", rest or ""):
         for name in re.findall(r"L\w+", fell):
-            other = {t: d for t, d in fall_of(tens(line, name)).items() if line.a <= t < line.b}
+            other = {t: d for t, d in falls(line, name).items() if line.a <= t < line.b}
             d = statistics.median(other.values()) if 2 * len(other) >= len(inside) else math.inf
             true(f"{name} fell by {d:.2f} dB", d >= 1.0 if names == "with" else d < 1.5)
 
 
-def steps(line, band, gap=10):
+def steps_of(line, band, gap=10):
     """By epoch: the common change of a band's satellites since the epoch before (median), and the mean of what each changed beside
     it (None under three satellites), dB. The mean over a satellite's signals counts."""
     out, last = {}, None
