@@ -11,6 +11,7 @@ counts. A text that no rule here knows is a failure: every sort of evidence must
 """
 
 import collections
+import functools
 import json
 import math
 import re
@@ -21,7 +22,10 @@ import rawdata
 from rawdata import seconds, within
 
 # Kinds that are told by the minute or the hour: their times may reach beyond the file by so much, s.
-COARSE = [(r"observables every|gaps of up to", 60), (r"losses of lock|strong satellites are weaker|C/N0 on", 3_600)]
+COARSE = [
+    (r"observables every|gaps of up to|strong satellites fade|station messages but", 60),
+    (r"losses of lock|strong satellites are weaker|C/N0 (on|is)", 3_600),
+]
 
 
 class Untrue(Exception):
@@ -66,9 +70,14 @@ class Line:
         return [p for p in self.site["float_periods"] if p["cause"] == self.cause]
 
     def rtcm(self):
-        kind, rows, _ = self.samples.parsed(self.bundle, self.file)
+        kind, rows, self.other = self.samples.parsed(self.bundle, self.file)
         true(f"{self.file} is no RTCM stream", kind == "rtcm")
         return rows
+
+    def signals(self):
+        """Cells by time, of an RTCM stream or of the satellite lists of a rover."""
+        kind, rows, levels = self.samples.parsed(self.bundle, self.file)
+        return rows if kind == "rtcm" else levels
 
 
 def lost(fixes):
@@ -81,13 +90,14 @@ def share_lost(samples, units, a, b):
     a, b = math.floor(a / 10) * 10, math.ceil(b / 10) * 10
     shares = []
     for unit in units:
-        fixes = within(samples.fixes(unit), a, b)
-        step = typical_step(samples.fixes(unit))
+        fixes = within(samples.observed(unit), a, b)
+        step = typical_step(tuple(samples.fixes(unit)[:1_000]))
         if len(fixes) * step * 2 >= b - a:
             shares.append(len(lost(fixes)) / len(fixes))
     return (statistics.fmean(shares), len(shares)) if shares else (None, 0)
 
 
+@functools.lru_cache
 def typical_step(fixes):
     return statistics.median(y.t - x.t for x, y in zip(fixes, fixes[1:]))
 
@@ -213,7 +223,8 @@ def far(line):
 def rover_weaker(line, drop):
     _, fixes, levels = line.samples.parsed(line.bundle, line.file)
     # Strong: the best quarter of an epoch's values; its best: the 90th percentile of the day.
-    strong = {t: statistics.fmean(sorted(v)[-max(3, len(v) // 4) :]) for t, v in levels.items() if len(v) >= 3}
+    values = {t: [c.cn0 for c in cells] for t, cells in levels.items()}
+    strong = {t: statistics.fmean(sorted(v)[-max(3, len(v) // 4) :]) for t, v in values.items() if len(v) >= 3}
     inside = [v for t, v in strong.items() if line.a <= t < line.b]
     best = sorted(strong.values())[int(0.9 * len(strong))]
     near("dB", float(drop), best - statistics.median(inside) if inside else None, 4)
@@ -242,16 +253,30 @@ def silent(line, told):
     true("no epoch at the begin or end", any(abs(t - line.a) <= 1.5 for t in times) and any(abs(t - line.b) <= 1.5 for t in times))
 
 
+def no_observables(line, told):
+    rows = line.rtcm()
+    near("min", int(told), (line.b - line.a) / 60, 0.01)
+    inside = [t for t in rows if line.a <= t < line.b]
+    true(f"{len(inside)} epochs in this time", not inside)
+    # Station messages carry no time: they stand in the stream after the last epoch before this time.
+    before = max((t for t in rows if t < line.a), default=None)
+    true("no station message after the last epoch before it", line.other["station"][before] > 0)
+
+
 def restarted(line, told, new, of):
     silent(line, told)
     rows = line.rtcm()
-    first = min(t for t in rows if t >= line.b - 0.5)
-    # All lock times begin anew: DF402 up to 5 is at most 1 s (RTCM 10403.x table 3.5-74), DF407 below 64 at most 64 ms.
-    one = {c.sat: c.lock for t in rows if first <= t <= first + 20 for c in reversed(rows[t]) if c.band == "L1"}
-    short = {c.sat for t in rows if first <= t <= first + 12 for c in rows[t] if c.band == "L1" and c.lock is not None and c.lock <= 10}
-    true(f"{new} of {of} cannot be", int(new) <= int(of))
-    near("satellites", int(of), len(one), 3)
-    true(f"only {len(short)} of {len(one)} satellites have a new lock", len(short) >= 0.7 * len(one))
+    # In the three cells of 10 s from the begin on: which satellites came back, and was the shortest lock time that excludes a
+    # lock held through the silence among their first values?
+    end = (line.b + 20) // 10 * 10 + 10
+    first = {}
+    for t in sorted(t for t in rows if line.b - 0.5 <= t < end):
+        for c in rows[t]:
+            if c.band == "L1" and c.lock is not None:
+                first.setdefault(c.sat, (t, c.lock[1]))
+    fresh = {sat for sat, (t, longest) in first.items() if longest / 1000 <= t - line.a}
+    near("satellites", int(of), len(first), 1)
+    near("with new lock", int(new), len(fresh), 1)
 
 
 def second_frequency(line, told, of, percent, usual):
@@ -269,57 +294,173 @@ def second_frequency(line, told, of, percent, usual):
     near("usual share", int(usual) / 100, sorted(s[3] for s in shares)[int(0.9 * len(shares))], 0.06)
 
 
-def medians(rows, band):
-    out = {}
-    for t, cells in rows.items():
-        values = [c.cn0 for c in cells if c.band == band and c.cn0]
-        if len(values) >= 4:
-            out[t] = statistics.median(values)
+# Work that many lines share: by what it is, file and band.
+DONE = {}
+
+
+def once(name, line, band, work):
+    key = (name, line.bundle, line.file, band)
+    if key not in DONE:
+        DONE[key] = work()
+    return DONE[key]
+
+
+def tens(line, band):
+    return once("tens", line, band, lambda: tens_of(line, band))
+
+
+def falls(line, band):
+    return once("falls", line, band, lambda: fall_of(tens(line, band)))
+
+
+def steps(line, band):
+    return once("steps", line, band, lambda: steps_of(line, band))
+
+
+def tens_of(line, band):
+    """Mean C/N0 of each satellite of a band in cells of 10 s, dB-Hz."""
+    cells = collections.defaultdict(lambda: collections.defaultdict(list))
+    for t, row in line.signals().items():
+        for c in row:
+            if c.band == band and c.cn0:
+                cells[t // 10 * 10][c.sat].append(c.cn0)
+    return {t: {sat: statistics.fmean(v) for sat, v in cells[t].items()} for t in sorted(cells)}
+
+
+def fall_of(cells, limit=2.5):
+    """How far the median over the satellites (four or more) is under what was usual, dB: the median of the half hour of cells before
+    (at most an hour old) that were not down themselves; where the log has just begun, the median of all of it."""
+    level = {t: statistics.median(c.values()) for t, c in cells.items() if len(c) >= 4}
+    if not level:
+        return {}
+    whole, kept, out = statistics.median(level.values()), collections.deque(), {}
+    for t, v in level.items():
+        while kept and (len(kept) > 180 or t - kept[0][0] > 3_600):
+            kept.popleft()
+        usual = statistics.median_high(x for _, x in kept) if len(kept) >= 12 else None
+        out[t] = (whole if usual is None else usual) - v
+        if usual is None or usual - v <= limit:
+            kept.append((t, v))
     return out
 
 
-def band_falls(line, band, depth):
-    level = medians(line.rtcm(), band)
-    inside = [v for t, v in level.items() if line.a <= t < line.b]
-    # Against the hour before and, where the log had just begun, the whole file.
-    before = [v for t, v in level.items() if line.a - 3_600 <= t < line.a - 10] or list(level.values())
-    true(f"no four satellites on {band} in this time", inside)
-    # What was down itself is no measure of what is usual.
-    high = sorted(before)[int(0.9 * len(before))]
-    before = [v for v in before if v > high - 8]
-    near("dB", float(depth), statistics.median(before) - statistics.median(inside), max(2.0, 0.25 * float(depth)))
+def band_falls(line, band, depth, down, of, edge, rest):
+    cells = tens(line, band)
+    down_by = falls(line, band)
+    inside = {t: d for t, d in down_by.items() if line.a <= t < line.b}
+    fallen = {t: d for t, d in inside.items() if d >= 2.5}
+    true(f"no four satellites on {band} that fell in this time", fallen)
+    # Halves of whole dB-Hz are common in medians of an even number: one place of the median off.
+    near("dB", float(depth), statistics.median(fallen.values()), 0.6)
+    if down:
+        near("s down", int(down), 10 * len(fallen), max(20, 0.1 * int(down)))
+        near("s", int(of), 10 * len(inside), 20)
+    else:
+        true(f"down in {len(fallen)} of {len(inside)} cells only", len(fallen) >= 0.85 * len(inside))
+    # The satellites themselves: each against its own mean in undisturbed cells of half an hour on both sides.
+    usual, now = collections.defaultdict(list), collections.defaultdict(list)
+    for t, row in cells.items():
+        if t in fallen:
+            for sat, v in row.items():
+                now[sat].append(v)
+        elif line.a - 1_800 <= t < line.b + 1_800 and down_by.get(t, 0) < 2.5:
+            for sat, v in row.items():
+                usual[sat].append(v)
+    changes = [statistics.fmean(usual[s]) - statistics.fmean(now[s]) for s in now.keys() & usual.keys()]
+    if len(changes) >= 4:
+        true(f"the satellites themselves fell by {statistics.median(changes):.1f} dB only", statistics.median(changes) >= 0.4 * float(depth))
+    # Other bands fell too (`with`) or not (`spared`): half of the limit of 2.5 dB; gone counts as fallen.
+    for names, fell in re.findall(r"(with|; )((?: ?L\w+,?)+)", rest or ""):
+        for name in re.findall(r"L\w+", fell):
+            other = {t: d for t, d in falls(line, name).items() if line.a <= t < line.b}
+            d = statistics.median(other.values()) if 2 * len(other) >= len(inside) else math.inf
+            true(f"{name} fell by {d:.2f} dB", d >= 1.0 if names == "with" else d < 1.5)
+
+
+def steps_of(line, band, gap=10):
+    """By epoch: the common change of a band's satellites since the epoch before (median), and the mean of what each changed beside
+    it (None under three satellites), dB. The mean over a satellite's signals counts."""
+    out, last = {}, None
+    rows = line.signals()
+    for t in sorted(rows):
+        now = collections.defaultdict(list)
+        for c in rows[t]:
+            if c.band == band and c.cn0:
+                now[c.sat].append(c.cn0)
+        now = {sat: statistics.fmean(v) for sat, v in now.items()}
+        if last and t - last[0] <= gap:
+            moves = [now[s] - last[1][s] for s in now.keys() & last[1].keys()]
+            if moves:
+                common = statistics.median(moves)
+                out[t] = (common, statistics.fmean(abs(m - common) for m in moves) if len(moves) >= 3 else None)
+        last = (t, now)
+    return out
 
 
 def band_jumps(line, band, count, largest):
-    rows = line.rtcm()
-    steps, last = [], None
-    for t in sorted(rows):
-        now = {(c.sat, c.band): c.cn0 for c in rows[t] if c.band == band and c.cn0}
-        if last and t - last[0] <= 10:
-            moves = [now[k] - last[1][k] for k in now.keys() & last[1].keys()]
-            # All satellites that there are: under scintillation that may be one or two.
-            if moves:
-                steps.append((t, abs(statistics.median(moves))))
-        last = (t, now)
-    inside = [s for t, s in steps if line.a - 10 <= t <= line.b + 10]
-    near("largest, dB", float(largest), max(inside, default=None), 2.5)
-    jumps = sum(s >= 2 for s in inside)
-    # Cells of 10 s hold several epochs: fewer are told than there are.
-    true(f"told {count} jumps, raw {jumps}", int(count) <= jumps * 1.3 + 2)
+    bands = ["L1", "L2", "L5", "L6", "L2W"] if band == "all bands" else [band]
+    inside = {t: s for t, s in steps(line, bands[0]).items() if line.a <= t < line.b}
+    near("largest, dB", float(largest), max((abs(c) for c, _ in inside.values()), default=None), 0.1)
+    # A cell of 10 s with several jumps counts once. What the satellites do each for itself is left out: a few cells either way.
+    jumps = {t // 10 for t, (common, _) in inside.items() if abs(common) >= 2}
+    near("cells with jumps", int(count), len(jumps), 2 + 0.05 * len(jumps))
+    for other in bands[1:]:
+        there = {t // 10 for t, (common, _) in steps(line, other).items() if abs(common) >= 2}
+        known = {t // 10 for t in tens(line, other)}
+        if known:
+            true(f"{other} does not jump with it", sum(bool({j - 1, j, j + 1} & there) for j in jumps) >= 0.5 * len(jumps))
 
 
-def fading(line, db):
-    rows = line.rtcm()
-    inside, outside, last = [], [], {}
-    for t in sorted(rows):
-        for c in rows[t]:
-            if c.band == "L1" and c.cn0:
-                if c.sat in last and t - last[c.sat][0] <= 10:
-                    (inside if line.a <= t < line.b else outside).append(abs(c.cn0 - last[c.sat][1]))
-                last[c.sat] = (t, c.cn0)
-    moved, usual = statistics.fmean(inside), statistics.fmean(outside)
-    true(f"mean step {moved:.1f} dB inside, {usual:.1f} dB outside", moved >= 1.5 * usual)
-    near("dB", float(db), moved, 3)
+def fading(line, db, bands):
+    """What satellites change beside their common change, from epoch to epoch: per cell of 10 s and band its mean, of these the second
+    largest over the bands (five satellites and more)."""
+    cells = collections.defaultdict(list)
+    for band in ("L1", "L2", "L5", "L6"):
+        level = tens(line, band)
+        means = collections.defaultdict(list)
+        for t, (_, beside) in steps(line, band).items():
+            if beside is not None and len(level.get(t // 10 * 10, ())) >= 5:
+                means[t // 10 * 10].append(beside)
+        for t, v in means.items():
+            cells[t].append(statistics.fmean(v))
+    pick = (lambda v: v[0]) if bands == "the only band" else (lambda v: sorted(v)[-2] if len(v) > 1 else 0.0)
+    values = {t: pick(v) for t, v in cells.items()}
+    inside = [v for t, v in values.items() if line.a <= t < line.b]
+    near("dB", float(db), statistics.median_high(inside) if inside else None, 0.3)
+    quiet = sorted(values.values())[len(values) // 4]
+    true(f"not more than usual ({quiet:.1f} dB)", float(db) >= 1.3 * quiet)
+
+
+def few_fade(line, told, of, spread, with_slip):
+    """Per minute and satellite: standard deviation of C/N0 of each signal, the largest; lock lost or not; the best mean C/N0."""
+    minutes = collections.defaultdict(lambda: collections.defaultdict(lambda: [[], False]))
+    last = {}
+    for t in sorted(line.rtcm()):
+        for c in line.rtcm()[t]:
+            if c.band == "L2W":
+                continue
+            cell = minutes[t // 60 * 60][(c.sat, c.band, c.mhz)]
+            if c.cn0:
+                cell[0].append(c.cn0)
+            key = (c.sat, c.band, c.mhz)
+            if c.lock is not None:
+                cell[1] |= key in last and c.lock[1] <= last[key]
+                last[key] = c.lock[0]
+    counts = []
+    for t in sorted(m for m in minutes if line.a <= m < line.b):
+        sats = collections.defaultdict(lambda: [0.0, False, 0.0])
+        for (sat, _, _), (values, slipped) in minutes[t].items():
+            s = sats[sat]
+            s[0] = max(s[0], statistics.stdev(values) if len(values) > 1 else 0.0)
+            s[1] |= slipped
+            s[2] = max(s[2], statistics.fmean(values) if values else 0.0)
+        # Strong enough not to flutter by itself: 36 dB-Hz (common practice, no source).
+        strong = [s for s in sats.values() if s[2] >= 36]
+        n = sum(s[0] >= float(spread) or (s[1] and s[0] >= float(with_slip)) for s in strong)
+        if n:
+            counts.append((n, len(strong)))
+    near("satellites that fade", int(told), statistics.median_high(n for n, _ in counts) if counts else None, 1)
+    near("strong satellites", int(of), statistics.median_high(n for _, n in counts) if counts else None, 1)
 
 
 def few(line, told, usual):
@@ -341,10 +482,11 @@ def slips(line, rate, percent):
             n += 1
             key = (c.sat, c.band)
             sats.add(c.sat)
-            if key in last and c.lock < last[key]:
+            # Certainly lost: the longest lock time of now is shorter than the shortest of before.
+            if key in last and c.lock[1] <= last[key]:
                 lost_lock += 1
                 hit.add(c.sat)
-            last[key] = c.lock
+            last[key] = c.lock[0]
     near("losses per 1000", float(rate), 1_000 * lost_lock / max(1, n), max(5, 0.5 * float(rate)))
     # Told are the satellites that lose lock often, raw those that lose it at all.
     true(f"only {len(hit)} of {len(sats)} satellites lost lock", float(percent) / 100 <= len(hit) / max(1, len(sats)) + 0.15)
@@ -385,6 +527,98 @@ def logged(line, words):
     true(f"no record of that second says so, but {texts}", any(said in t for t in texts))
 
 
+# Middle of the typical C/N0 of a good antenna over elevation (check-values 10.2: common practice, no source), dB-Hz at these degrees.
+CURVE_DEG = [7.5, 15.0, 30.0, 50.0, 75.0]
+CURVE = {"L1": [36.5, 40.0, 44.0, 47.5, 50.0], "L2": [32.0, 36.5, 41.0, 45.5, 48.5], "L5": [37.0, 41.5, 45.5, 50.0, 52.5]}
+
+
+def along(row, x):
+    for i in range(4):
+        if x < CURVE_DEG[i + 1]:
+            return row[i] + (row[i + 1] - row[i]) * max(0.0, (x - CURVE_DEG[i]) / (CURVE_DEG[i + 1] - CURVE_DEG[i]))
+    return row[4]
+
+
+def under_curve(line, first, second):
+    """GPS alone, whose orbits are in the stream (1019); the program takes all systems: receivers treat them alike to 2.5 dB."""
+    rows = line.rtcm()
+    true("no GPS orbits or no position", line.other["orbits"] and line.other["position"])
+    minutes = collections.defaultdict(list)
+    for t, cells in rows.items():
+        if line.a <= t < line.b:
+            for c in cells:
+                if c.sat in line.other["orbits"] and c.cn0 and c.band in CURVE:
+                    minutes[(t // 60 * 60, c.sat, c.band)].append(c.cn0)
+    under, quarters, directions = {"L1": [], "other": []}, collections.defaultdict(list), {}
+    for (t, sat, band), values in minutes.items():
+        key = (t // 300, sat)
+        if key not in directions:
+            directions[key] = rawdata.azimuth_elevation(line.other["orbits"][sat], line.other["position"], t // 300 * 300 + 150)
+        az, el = directions[key]
+        if el >= 10:
+            deficit = along(CURVE[band], el) - statistics.fmean(values)
+            under["L1" if band == "L1" else "other"].append(deficit)
+            if band == "L1":
+                quarters[int(az % 360 // 90)].append(deficit)
+    true("no GPS satellite over 10 degrees", under["L1"])
+    near("dB", float(first), statistics.median(under["L1"]), 2.5)
+    if second:
+        near("other bands, dB", float(second), statistics.median(under["other"]) if under["other"] else None, 2.5)
+    for q, v in quarters.items():
+        true(f"only {statistics.median(v):.1f} dB in the quarter from {90 * q} degrees", statistics.median(v) >= 0.5 * float(first))
+
+
+def quiet(line):
+    """ROTI (Pi et al. 1997) of GPS, Galileo and BeiDou from the carrier phases of the base: rates over 30 s, spread over five minutes.
+    Quiet: under 0.5 TECU/min (Ma and Maruyama 2006) on most satellites, four of them measured, in nine of ten minutes."""
+    rows = line.rtcm()
+    content, arcs = {}, collections.defaultdict(list)
+    a, b = line.a - 300, line.b + 60
+    last = {}
+    for t in sorted(t for t in rows if a <= t < b):
+        by_sat = collections.defaultdict(list)
+        for c in rows[t]:
+            if c.mhz and not math.isnan(c.phase_m) and (c.cn0 or 0) >= 33:
+                by_sat[c.sat].append(c)
+        for sat, cells in by_sat.items():
+            one = next((c for c in cells if c.band == "L1"), None)
+            two = next((c for c in cells if c.band not in ("L1", "L2W", None)), None)
+            if not one or not two:
+                continue
+            tecu = (one.phase_m - two.phase_m) / (40.3e16 * (1 / (two.mhz * 1e6) ** 2 - 1 / (one.mhz * 1e6) ** 2))
+            key = (sat, two.mhz)
+            slip = any(c.lock and (c.sat, c.mhz) in last and c.lock[1] <= last[(c.sat, c.mhz)] for c in (one, two))
+            for c in (one, two):
+                last[(c.sat, c.mhz)] = c.lock[0] if c.lock else 0
+            if slip:
+                arcs[key] = []
+            back = [x for x in arcs[key] if abs(t - x[0] - 30) < 0.5]
+            arcs[key] = [x for x in arcs[key] if t - x[0] < 31] + [(t, tecu)]
+            if back:
+                content.setdefault(sat, []).append((t, (tecu - back[0][1]) / 0.5))
+    good, seen = 0, 0
+    minutes = [line.a + 60 * k for k in range(max(1, int((line.b - line.a) // 60)))]
+    for m in minutes:
+        spreads = []
+        for rates in content.values():
+            inside = [r for t, r in rates if m - 240 <= t <= m + 60]
+            # Half of the five minutes at least, whatever the interval; half a cycle is no rate of the sky.
+            if len({int(t // 30) for t, r in rates if m - 240 <= t <= m + 60}) >= 5:
+                spreads.append(statistics.pstdev(inside))
+        if len(spreads) >= 4:
+            seen += 1
+            good += statistics.median(spreads) < 0.5 and sum(s >= 0.5 for s in spreads) <= len(spreads) / 2
+    true(f"measured in {seen} of {len(minutes)} minutes", seen >= 0.5 * len(minutes))
+    true(f"quiet in {good} of {seen} minutes", good >= 0.9 * seen)
+
+
+def auroral(line):
+    """Dip latitude of the site by the field model (IGRF through ppigrf): 55 degrees and more (check-values 7.4)."""
+    found = dip_latitude(line)
+    true(f"magnetic latitude {found:.1f}", abs(found) >= 55)
+    near("magnetic latitude", line.site["magnetic_latitude"], found, 0.5)
+
+
 def metric(line, name, told, low):
     _, rows, _ = line.samples.parsed(line.bundle, line.file)
     inside = [float(r[name]) for r in rows if r.get(name) and line.a - 0.5 <= seconds(r["time"]) <= line.b + 0.5]
@@ -418,17 +652,23 @@ def place(line, name, kind, metres):
     near("m", float(metres), rawdata.distance_m(*base, float(row["latitude"]), float(row["longitude"])), 5 + 0.006 * float(metres))
 
 
-def evening(line):
-    lat, lon = line.site["position"]["latitude"], line.site["position"]["longitude"]
-    hour = (((line.a + line.b) / 2) / 3_600 + lon / 15) % 24
-    true(f"solar local time {hour:.1f} h", hour >= 18.5 or hour <= 1.5)
+def dip_latitude(line):
+    """Of the position that the site's base sends, degrees."""
     import datetime
 
     import ppigrf
 
+    lat, lon = next(p for p in (line.samples.position(b) for b in line.site["bases"]) if p)
     e, n, u = ppigrf.igrf(lon, lat, 0.0, datetime.datetime.fromtimestamp(line.a))
     dip = math.degrees(math.atan2(-float(u.squeeze()), math.hypot(float(e.squeeze()), float(n.squeeze()))))
-    found = math.degrees(math.atan(math.tan(math.radians(dip)) / 2))
+    return math.degrees(math.atan(math.tan(math.radians(dip)) / 2))
+
+
+def evening(line):
+    lon = line.site["position"]["longitude"]
+    hour = (((line.a + line.b) / 2) / 3_600 + lon / 15) % 24
+    true(f"solar local time {hour:.1f} h", hour >= 18.5 or hour <= 1.5)
+    found = dip_latitude(line)
     true(f"magnetic latitude {found:.1f}", abs(found) <= 25)
     near("magnetic latitude", line.site["magnetic_latitude"], found, 0.5)
 
@@ -453,9 +693,23 @@ RULES = [
     (rf"no observables for {N} s", silent),
     (rf"silent for {N} s, then (\d+) of (\d+) satellites with new lock: a restart", restarted),
     (rf"usable second frequency on (\d+) of (\d+) satellites \({N} %\), usually {N} %", second_frequency),
-    (rf"C/N0 of all satellites on (L\d) falls by {N} dB,.*", band_falls),
-    (rf"C/N0 of all satellites on (L\d) jumps (\d+) times, up to {N} dB from one epoch to the next", band_jumps),
-    (rf"satellites fade each for itself: {N} dB from epoch to epoch, on two bands and more", fading),
+    (r"station messages but no observables for (\d+) min", no_observables),
+    (
+        rf"median C/N0 of the satellites on (L\w+) falls by {N} dB(?: for (\d+) of (\d+) s)?, (within seconds|slowly)(,? ?.*)",
+        band_falls,
+    ),
+    (
+        rf"C/N0 of all satellites on (L\w+|all bands) jumps in (\d+) of the ten-second steps, up to {N} dB from one epoch to the next",
+        band_jumps,
+    ),
+    (rf"satellites fade each for itself: {N} dB from epoch to epoch on average, on (two bands and more|the only band)", fading),
+    (
+        rf"(\d+) of (\d+) strong satellites fade within minutes \(C/N0 spread of {N} dB and more, or {N} dB with a loss of lock\)",
+        few_fade,
+    ),
+    (rf"C/N0 is {N} dB under the typical curve over elevation in all directions(?:, {N} dB on the other bands)?", under_curve),
+    (r"the base's dual-frequency data show a quiet ionosphere at the time", quiet),
+    (r"the site lies under the auroral zone", auroral),
     (rf"(\d+) satellites tracked, usually (\d+)", few),
     (rf"{N} losses of lock per 1000 observations on {N} % of the satellites.*", slips),
     (r"strong satellites are weaker than at the fleet's bases: (.*)", weak),

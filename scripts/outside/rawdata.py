@@ -127,14 +127,17 @@ def rtcm(data, day):
     noon = datetime.datetime(day.year, day.month, day.day, 12, tzinfo=UTC).timestamp()
     found, _ = oracle.frames(data)
     for frame in found:
+        number = str(frame[3] << 4 | frame[4] >> 4)
+        if number in ("1005", "1006", "1007", "1008", "1013", "1033", "1230"):
+            other["station"][latest] += 1
+        # The rest costs time and is not needed.
+        if number not in ("1005", "1006", "1019") and number[:3] not in oracle.MSM_SYSTEMS:
+            continue
         m = RTCMReader.parse(frame, validate=0)
-        number = m.identity.split("_")[0].split("(")[0]
         if number in ("1005", "1006"):
             other["position"] = (m.DF025, m.DF026, m.DF027)
         if number == "1019":
             other["orbits"][f"G{m.DF009}"] = m
-        if number in ("1005", "1006", "1007", "1008", "1013", "1033", "1230"):
-            other["station"][latest] += 1
         if not m.ismsm:
             continue
         meta, satellites, cells = parse_msm(m)
@@ -292,6 +295,22 @@ class Samples:
             self._parsed[key] = [by_time[t] for t in sorted(by_time)]
         return self._parsed[key]
 
+    def observed(self, unit):
+        """The epochs that count: without the start after a silence of more than 15 min (and at the begin), which lasts until the
+        first fix and at most 120 s."""
+        key = ("observed", unit)
+        if key not in self._parsed:
+            out, last, began, fixed = [], None, 0, False
+            for f in self.fixes(unit):
+                if last is None or f.t - last > 900:
+                    began, fixed = f.t, False
+                last = f.t
+                fixed = fixed or f.quality == 4
+                if fixed or f.t - began >= 120:
+                    out.append(f)
+            self._parsed[key] = out
+        return self._parsed[key]
+
     def position(self, unit):
         """Latitude and longitude that a base sends."""
         for bundle in self.units[unit]:
@@ -303,5 +322,5 @@ class Samples:
 
 def within(fixes, a, b):
     """Epochs with a <= t < b of a sorted list."""
-    times = [f.t for f in fixes]
-    return fixes[bisect.bisect_left(times, a) : bisect.bisect_left(times, b)]
+    time = lambda f: f.t
+    return fixes[bisect.bisect_left(fixes, a, key=time) : bisect.bisect_left(fixes, b, key=time)]

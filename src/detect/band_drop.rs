@@ -79,13 +79,13 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         let flags: Vec<bool> = this.drop.iter().map(|d| *d >= limits.band_drop_db).collect();
         for s in stretches(&this.t, &flags, 10_000, 60_000, 20_000) {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
-            let depth = median(inside.iter().copied()).unwrap_or(0.0);
+            let depth = middle(inside.iter().copied()).unwrap_or(0.0);
             if this.fades(s.first, s.end, depth) {
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
             let falls = satellites.falls_db(this, &flags, s);
-            if falls.middle().is_some_and(|fall| fall < 0.5 * depth) {
+            if falls.middle().is_some_and(|(all, down)| all < 1.0 || down < 0.5 * depth) {
                 continue;
             }
             // A machine beside a wall loses a part of its sky; interference and its own antenna take from all alike.
@@ -118,7 +118,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                     let at = o.t.partition_point(|t| *t < s.from)..o.t.partition_point(|t| *t < s.to);
                     let before = o.t.partition_point(|t| *t < s.from - 10 * MINUTE_MS);
                     let gone = at.len() * 2 < s.end - s.first;
-                    match median(o.drop[at.clone()].iter().copied()) {
+                    match middle(o.drop[at.clone()].iter().copied()) {
                         Some(d) if !gone => Some((o.band, d)),
                         _ => (at.start > before).then_some((o.band, 2.0 * depth.max(limits.band_drop_db))),
                     }
@@ -165,6 +165,14 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     events
 }
 
+/// Median; the mean of the two middle values for an even number: of two cells the larger one is not the depth of both.
+fn middle(values: impl IntoIterator<Item = f64>) -> Option<f64> {
+    let mut v: Vec<f64> = values.into_iter().filter(|x| x.is_finite()).collect();
+    v.sort_unstable_by(f64::total_cmp);
+    let (a, b) = (v.get(v.len().saturating_sub(1) / 2)?, v.get(v.len() / 2)?);
+    Some((a + b) / 2.0)
+}
+
 /// Half an hour before and after a fall: what a satellite has outside of it.
 const BESIDE_MS: i64 = 30 * MINUTE_MS;
 
@@ -187,7 +195,7 @@ impl Satellites {
         Satellites(minutes)
     }
 
-    /// By how much the satellites themselves are down in the fallen cells of a stretch, dB.
+    /// By how much the satellites themselves are down, dB, in all minutes of a stretch and in its fallen cells alone.
     fn falls_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Falls {
         let minute = |t: UtcMs| t.div_euclid(MINUTE_MS) * MINUTE_MS;
         // Share of each minute that is down.
@@ -219,7 +227,8 @@ impl Satellites {
             }
             if usual.1 > 0.0 && inside.1 > 0.0 {
                 // Minutes are longer than short falls: the difference belongs to the fallen part of them.
-                known.push((usual.0 / usual.1 - inside.0 / inside.1) * share.1 / share.0);
+                let fall = usual.0 / usual.1 - inside.0 / inside.1;
+                known.push((fall, fall * share.1 / share.0));
             } else if before && after {
                 gone += 1;
             }
@@ -234,16 +243,20 @@ impl Satellites {
 
 /// Falls of the satellites of one band.
 struct Falls {
-    /// Of those that are known inside and in undisturbed minutes beside it, dB.
-    known: Vec<f64>,
+    /// Of those that are known inside and in undisturbed minutes beside it, dB: over all minutes, and over the fallen cells alone.
+    known: Vec<(f64, f64)>,
     /// Satellites that are there before and after and not inside.
     gone: usize,
 }
 
 impl Falls {
-    /// The median of those that stayed. `None`: fewer than four are known, nobody can say.
-    fn middle(&self) -> Option<f64> {
-        if self.known.len() >= 4 { median(self.known.iter().copied()) } else { None }
+    /// The medians of those that stayed. `None`: fewer than four are known, nobody can say. Under 1 dB over whole minutes the
+    /// scatter of single satellites would do as well (chosen on the samples).
+    fn middle(&self) -> Option<(f64, f64)> {
+        if self.known.len() < 4 {
+            return None;
+        }
+        middle(self.known.iter().map(|f| f.0)).zip(middle(self.known.iter().map(|f| f.1)))
     }
 
     /// The fall that a fifth of the satellites does not exceed and that a fifth exceeds, when they are so far apart that it is not
@@ -253,8 +266,9 @@ impl Falls {
             return None;
         }
         // Who is gone has fallen by more than anybody who is not.
-        let gone = self.known.iter().copied().fold(depth, f64::max);
-        let all = || self.known.iter().copied().chain(std::iter::repeat_n(gone, self.gone));
+        let down = || self.known.iter().map(|f| f.1);
+        let gone = down().fold(depth, f64::max);
+        let all = || down().chain(std::iter::repeat_n(gone, self.gone));
         let (least, most) = (quantile(all(), 0.2)?, quantile(all(), 0.8)?);
         (most - least >= UNEVEN_DB && least < 0.5 * most).then_some((least, most))
     }
