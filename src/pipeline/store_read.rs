@@ -1,13 +1,12 @@
 //! Bringing new bundles into a store. Known ones are not opened.
 
-use super::read::{ReadBundle, list_not_read, read_bundle};
+use super::read::{list_not_read, read_bundle, take_rows};
 use super::store_report::store_error;
 use super::stored::Record;
 use super::{Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, ContentHash, Inventory, Limits};
 use crate::frames::Batch;
 use crate::identify;
-use crate::model::event::Origin;
 use crate::model::findings::NotRead;
 use crate::store::{BundleEntry, FolderNote, Seen, Store, Writer};
 use rayon::prelude::*;
@@ -229,17 +228,12 @@ impl Job<'_> {
         }
         let placement = identify::place(&read.facts(), &self.beside.fleet, &self.rules.paths);
         let (unit, site) = placement.map(|p| (p.unit, p.site.unwrap_or_default())).unwrap_or_default();
-        let batch = Batch::of(take_rows(&mut read))
+        let batch = Batch::of(take_rows(&mut read, ""))
             .map_err(|e| RunError::Failed(format!("{}: its tables could not be made: {e}", bundle.path)))?;
         let entry = BundleEntry { hash, site, unit, record, tables: batch.tables };
         self.writer.put(&entry, &seen).map_err(|e| store_error(&e))?;
         Ok(One { seen: Some(seen), did: Did::New, not_read })
     }
-}
-
-fn take_rows(bundle: &mut ReadBundle) -> Vec<(Origin, crate::model::rows::Rows)> {
-    let files = bundle.files.iter_mut();
-    files.map(|f| (Origin { bundle: String::new(), file: f.look.path.clone() }, std::mem::take(&mut f.rows))).collect()
 }
 
 /// Bundles that no path has any more, because something else now lies there, leave the store.
