@@ -104,6 +104,89 @@ fn findings_are_those_of_a_direct_report() {
     }
 }
 
+/// Hidden folders in which tables were put aside.
+fn scratch_left(folder: &Path) -> usize {
+    let name = |e: std::io::Result<fs::DirEntry>| e.unwrap().file_name().to_string_lossy().into_owned();
+    fs::read_dir(folder).unwrap().map(name).filter(|n| n.starts_with(".lostfix-scratch")).count()
+}
+
+/// Counts how many hidden folders there were while sites were looked at.
+struct Spy<'a>(&'a Path, std::sync::atomic::AtomicUsize);
+
+impl lostfix::pipeline::Watch for Spy<'_> {
+    fn step(&self, _: &str) {
+        self.1.fetch_max(scratch_left(self.0), std::sync::atomic::Ordering::Relaxed);
+    }
+}
+
+#[test]
+fn tables_that_are_put_aside_change_nothing() {
+    let temp = TempDir::new().unwrap();
+    let scratch = temp.path().join("aside");
+    fs::create_dir(&scratch).unwrap();
+    let mut folders: Vec<PathBuf> =
+        fs::read_dir(samples().join("bundles")).unwrap().map(|e| e.unwrap().path()).collect();
+    folders.sort();
+    let request = |memory: u64, folders: &[PathBuf]| Request {
+        folders: folders.to_vec(),
+        scratch: Some(scratch.clone()),
+        memory_bytes: Some(memory),
+        ..Request::default()
+    };
+    let in_memory = ok(analyse(&request(u64::MAX, &folders), &Unwatched));
+    assert!(in_memory.findings.sites.len() >= 9);
+    let pictures = |o: &Outcome| serde_json::to_string(&o.pictures).unwrap();
+    let mut turned = folders.clone();
+    turned.reverse();
+    // All on disk, a part on disk; other orders of folders and numbers of threads.
+    for (memory, folders, threads) in [(0, &folders, 1), (0, &turned, 4), (2_000_000, &turned, 3)] {
+        let spy = Spy(&scratch, Default::default());
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        let aside = pool.install(|| ok(analyse(&request(memory, folders), &spy)));
+        assert_eq!(json(&in_memory), json(&aside), "{memory} {threads}");
+        assert_eq!(in_memory.log, aside.log);
+        assert!(pictures(&in_memory) == pictures(&aside), "{memory} {threads}: pictures");
+        assert_eq!(spy.1.into_inner(), 1, "nothing was put aside");
+        assert_eq!(scratch_left(&scratch), 0, "what was put aside stays");
+    }
+    // Where nothing can be put aside the run says so and what to do.
+    let file = temp.path().join("a file");
+    fs::write(&file, "x").unwrap();
+    match analyse(&Request { scratch: Some(file), ..request(0, &folders) }, &Unwatched) {
+        Err(RunError::Failed(why)) => assert!(why.contains("--scratch"), "{why}"),
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_change_that_keeps_length_and_time_is_found() {
+    let temp = TempDir::new().unwrap();
+    let (pile, store) = (pile(temp.path()), temp.path().join("store"));
+    let first = read(&pile, &store);
+    let log = pile.join("bundles/slatequay/SL06-EX1_2026-05-09/log/events_20260509.csv");
+    let (text, time) = (fs::read_to_string(&log).unwrap(), fs::metadata(&log).unwrap().modified().unwrap());
+    let changed = text.replacen('0', "1", 1);
+    assert!(changed != text && changed.len() == text.len());
+    fs::write(&log, changed).unwrap();
+    fs::File::options().write(true).open(&log).unwrap().set_modified(time).unwrap();
+    let again = read(&pile, &store);
+    if cfg!(unix) {
+        assert_eq!((again.new, again.known), (1, first.found - 1));
+    }
+}
+
+#[test]
+fn of_two_copies_that_come_at_once_one_is_new() {
+    let temp = TempDir::new().unwrap();
+    let (pile, store) = (temp.path().join("pile"), temp.path().join("store"));
+    for copy in 0..6 {
+        copy_tree(&samples().join("bundles/slatequay"), &pile.join(format!("{copy}")));
+    }
+    let bundles = read(&samples().join("bundles/slatequay"), &temp.path().join("other"));
+    let all = read(&pile, &store);
+    assert_eq!((all.found, all.new, all.copies), (bundles.found * 6, bundles.new, bundles.found * 6 - bundles.new));
+}
+
 #[test]
 fn four_parts_at_once_write_what_one_process_writes() {
     let temp = TempDir::new().unwrap();

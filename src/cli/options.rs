@@ -83,6 +83,9 @@ pub struct ReportArgs {
     /// Where the report goes.
     #[arg(long, value_name = "DIR", default_value = "lostfix-report")]
     pub out: PathBuf,
+    /// Where tables of a large pile are put aside meanwhile (default: beside the report; gone at the end).
+    #[arg(long, value_name = "DIR", conflicts_with = "store")]
+    pub scratch: Option<PathBuf>,
     /// Begin of the window: RFC 3339 or a date, UTC.
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,

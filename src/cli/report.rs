@@ -8,7 +8,7 @@ use crate::model::time::{DAY_MS, UtcMs, parse_utc};
 use crate::pipeline::{self, Given, Request, RunError, Watch};
 use crate::report::{self, ReportOptions};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::Instant;
 
@@ -105,8 +105,19 @@ fn request(args: &ReportArgs, common: &Common) -> Result<Request, String> {
         },
         only_given: args.only_given,
         only_window: false,
+        // Beside the report there is room for it; the system's folder for temporary files is often in memory.
+        scratch: Some(args.scratch.clone().unwrap_or_else(|| beside(&args.out))),
+        memory_bytes: None,
         settings,
     })
+}
+
+/// The folder in which a path lies.
+fn beside(path: &Path) -> PathBuf {
+    match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder.to_owned(),
+        _ => PathBuf::from("."),
+    }
 }
 
 /// A time of the command line; a date alone as the end means the whole day.

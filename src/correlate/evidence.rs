@@ -5,7 +5,7 @@ use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::distance::{Reach, distances_km, far_evidence, range_evidence};
-use super::grid::{Grid, Others, merge_spans, others, overlap_ms};
+use super::grid::{Grid, Others, Within, merge_spans, others, overlap_ms};
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use crate::model::event::Event;
@@ -94,10 +94,10 @@ pub struct EvidenceLimits {
 }
 
 /// Gathers the evidence of one site. `neighbour_grids` are those of rovers of other sites within the neighbour distance.
-pub fn gather(
+pub fn gather<G: Within>(
     case: &SiteCase,
     grids: &[Grid],
-    neighbour_grids: &[&Grid],
+    neighbour_grids: &[&G],
     timing: &dyn Fn(&str) -> Timing,
     limits: &EvidenceLimits,
 ) -> SiteEvidence {

@@ -70,6 +70,62 @@ impl Grid {
     }
 }
 
+/// Something that tells how a rover fared within a span of time.
+pub trait Within {
+    /// Observed, lost and old time within `from..to`, ms, in whole cells.
+    fn within(&self, from: UtcMs, to: UtcMs) -> (i64, i64, i64);
+}
+
+impl Within for Grid {
+    fn within(&self, from: UtcMs, to: UtcMs) -> (i64, i64, i64) {
+        Grid::within(self, from, to)
+    }
+}
+
+/// A [`Grid`] in a small part of the memory: equal cells in a row are one. What a site is told of the rovers of others.
+#[derive(Debug, Clone, Default)]
+pub struct PackedGrid {
+    first: i64,
+    /// Behind the last cell of the run; observed, lost and old, ms a cell.
+    runs: Vec<(u32, [u16; 3])>,
+}
+
+impl PackedGrid {
+    /// Packs a grid.
+    pub fn of(grid: &Grid) -> PackedGrid {
+        let mut runs: Vec<(u32, [u16; 3])> = Vec::new();
+        for (i, ((observed, lost), old)) in grid.observed.iter().zip(&grid.lost).zip(&grid.old).enumerate() {
+            let end = u32::try_from(i + 1).unwrap_or(u32::MAX);
+            let cell = [*observed, *lost, *old];
+            match runs.last_mut() {
+                Some(last) if last.1 == cell => last.0 = end,
+                _ => runs.push((end, cell)),
+            }
+        }
+        runs.shrink_to_fit();
+        PackedGrid { first: grid.first, runs }
+    }
+}
+
+impl Within for PackedGrid {
+    fn within(&self, from: UtcMs, to: UtcMs) -> (i64, i64, i64) {
+        let mut at = (from.div_euclid(CELL_MS) - self.first).max(0);
+        let end = ((to + CELL_MS - 1).div_euclid(CELL_MS) - self.first).max(0);
+        let mut sum = [0_i64; 3];
+        for (until, cell) in self.runs.iter().skip(self.runs.partition_point(|r| i64::from(r.0) <= at)) {
+            let cells = i64::from(*until).min(end) - at;
+            if cells <= 0 {
+                break;
+            }
+            for (s, c) in sum.iter_mut().zip(cell) {
+                *s += cells * i64::from(*c);
+            }
+            at = i64::from(*until);
+        }
+        (sum[0], sum[1], sum[2])
+    }
+}
+
 /// How the other rovers fared in `from..to`.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Others {
@@ -82,7 +138,7 @@ pub struct Others {
 }
 
 /// The other rovers within a span of time.
-pub fn others<'a>(grids: impl IntoIterator<Item = &'a Grid>, from: UtcMs, to: UtcMs) -> Others {
+pub fn others<'a, G: Within + 'a>(grids: impl IntoIterator<Item = &'a G>, from: UtcMs, to: UtcMs) -> Others {
     let mut out = Others::default();
     let (mut lost, mut old) = (0.0, 0.0);
     for grid in grids {
@@ -140,6 +196,22 @@ mod tests {
         assert_eq!(o.observed, 2);
         assert!((o.lost_share - 0.55).abs() < 1e-9, "{o:?}");
         assert_eq!(others([&a], 900_000, 950_000).observed, 0);
+    }
+
+    #[test]
+    fn a_packed_grid_tells_the_same() {
+        let mut r = rover(100..200);
+        r.times.iter_mut().skip(400).for_each(|t| *t += 7_300);
+        r.ages_s.iter_mut().skip(250).take(33).for_each(|a| *a = 9.0);
+        let grid = Grid::of(&r, 5.0);
+        let packed = PackedGrid::of(&grid);
+        assert!(packed.runs.len() > 5 && packed.runs.len() < grid.observed.len());
+        for from in (-40_000..700_000).step_by(3_700) {
+            for lasts in [0, 1, 9_999, 10_000, 60_000, 1_000_000] {
+                assert_eq!(grid.within(from, from + lasts), packed.within(from, from + lasts), "{from} {lasts}");
+            }
+        }
+        assert_eq!(PackedGrid::of(&Grid::default()).within(0, 1_000_000), (0, 0, 0));
     }
 
     #[test]

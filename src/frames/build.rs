@@ -8,6 +8,8 @@ use crate::model::rows::Rows;
 use crate::model::sky::GeometryFrom;
 use polars::frame::{DataFrame, UniqueKeepStrategy};
 use polars::prelude::{Column, NamedFrom, PolarsResult, Series, SortMultipleOptions};
+use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Tables of several files that exist already (in a store): the column `origin` of a frame is an index of `origins`.
 #[derive(Debug, Default)]
@@ -19,6 +21,11 @@ pub struct Batch {
 }
 
 impl Batch {
+    /// What the tables take in memory, bytes.
+    pub fn bytes(&self) -> usize {
+        self.tables.iter().map(|(_, frame)| frame.estimated_size()).sum()
+    }
+
     /// The frames of the files of one bundle.
     ///
     /// # Errors
@@ -49,8 +56,8 @@ impl Batch {
     }
 }
 
-/// Brings a [`Batch`] when the unit is built.
-pub type Loader = Box<dyn FnOnce() -> PolarsResult<Batch> + Send>;
+/// Brings a [`Batch`] when the unit is built: of the tables that are named, as often as it is asked.
+pub type Loader = Arc<dyn Fn(&[&str]) -> PolarsResult<Batch> + Send + Sync>;
 
 /// Collects the files of one unit.
 pub struct UnitBuilder {
@@ -84,10 +91,18 @@ impl UnitBuilder {
     ///
     /// # Errors
     /// When polars cannot build a table (out of memory, too many rows), or what a loader says.
-    pub fn build(mut self) -> PolarsResult<UnitFrames> {
+    pub fn build(self) -> PolarsResult<UnitFrames> {
+        self.build_only(&schema::TABLES)
+    }
+
+    /// The same with the tables that are named only; the others stay empty.
+    ///
+    /// # Errors
+    /// As [`UnitBuilder::build`].
+    pub fn build_only(mut self, wanted: &[&str]) -> PolarsResult<UnitFrames> {
         let mut loaded: Vec<Batch> = Vec::new();
         for loader in self.later {
-            loaded.push(loader()?);
+            loaded.push(loader(wanted)?);
         }
         self.batches.sort_by(|a, b| a.0.cmp(&b.0));
         let mut origins: Vec<Origin> = self.batches.iter().map(|(o, _)| o.clone()).collect();
@@ -100,8 +115,8 @@ impl UnitBuilder {
         let mut tables: [Vec<DataFrame>; 11] = Default::default();
         for (origin, rows) in self.batches {
             let frames = schema::tables(rows, index(&origin))?;
-            for (table, frame) in tables.iter_mut().zip(frames) {
-                if frame.height() > 0 {
+            for ((table, frame), name) in tables.iter_mut().zip(frames).zip(schema::TABLES) {
+                if frame.height() > 0 && wanted.contains(&name) {
                     table.push(frame);
                 }
             }
@@ -112,7 +127,7 @@ impl UnitBuilder {
                 let Some(table) = schema::TABLES.iter().position(|t| *t == name).and_then(|i| tables.get_mut(i)) else {
                     continue;
                 };
-                if frame.height() > 0 {
+                if frame.height() > 0 && wanted.contains(&name.as_str()) {
                     renumber(&mut frame, &new)?;
                     table.push(frame);
                 }
@@ -156,12 +171,18 @@ fn renumber(frame: &mut DataFrame, new: &[u32]) -> PolarsResult<()> {
 
 /// One table out of the files' tables: sorted by its key, one row a key.
 fn merge<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFrame> {
+    let mut frames = frames;
+    let in_order = T::KEY == ["time"] && put_in_order(&mut frames);
     let mut frames = frames.into_iter();
     let Some(mut all) = frames.next() else { return T::default().into_frame(0) };
     for frame in frames {
         all.vstack_mut_owned(frame)?;
     }
     all.rechunk_mut();
+    // Most logs of a rover: nothing to sort and nothing twice, and the longest table by far.
+    if in_order {
+        return Ok(all);
+    }
     // Within one key: the fullest row first, then the first origin, so that the kept row is the same in every run.
     let mut by: Vec<&str> = T::KEY.to_vec();
     let mut descending = vec![false; by.len()];
@@ -177,6 +198,27 @@ fn merge<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFra
     let mut all = all.unique_stable(Some(&key), UniqueKeepStrategy::First, None)?;
     all.rechunk_mut();
     Ok(all)
+}
+
+/// Puts frames one behind the other when each rises by the second and none reaches into another's time.
+fn put_in_order(frames: &mut [DataFrame]) -> bool {
+    let mut ends: Vec<(i64, i64, usize)> = Vec::with_capacity(frames.len());
+    for (i, frame) in frames.iter().enumerate() {
+        let times = view::i64s(frame, "time");
+        let (Some(first), Some(last)) = (times.first(), times.last()) else { return false };
+        if times.len() != frame.height() || !times.is_sorted_by(|a, b| a < b) {
+            return false;
+        }
+        ends.push((*first, *last, i));
+    }
+    ends.sort_unstable();
+    if !ends.is_sorted_by(|a, b| a.1 < b.0) {
+        return false;
+    }
+    let order: BTreeMap<i64, usize> = ends.iter().enumerate().map(|(at, e)| (e.0, at)).collect();
+    let first = |frame: &DataFrame| view::first_i64(frame, "time").and_then(|t| order.get(&t)).copied();
+    frames.sort_by_key(first);
+    true
 }
 
 #[cfg(test)]
@@ -226,6 +268,29 @@ mod tests {
         assert_eq!(view::i64s(&one.fixes, "time"), (0..15).map(|s| s * 1000).collect::<Vec<_>>());
         assert!(view::f32s(&one.fixes, "hdop").iter().all(|v| v.is_nan()));
         assert_eq!(one.fixes.column("hdop").unwrap().null_count(), 15);
+    }
+
+    #[test]
+    fn frames_in_order_are_joined_as_sorting_would() {
+        let part = |seconds: &[i64]| {
+            let mut rows = Rows::default();
+            seconds.iter().for_each(|s| rows.fixes.push(fix(s * 1000, 0)));
+            rows
+        };
+        let times = |parts: &[&[i64]]| {
+            let mut builder = UnitBuilder::new("EX-1", Role::Rover, "site");
+            for (i, seconds) in parts.iter().enumerate() {
+                builder.add(origin(&format!("{i}.zip")), part(seconds));
+            }
+            let frames = builder.build().unwrap();
+            let origins = view::u32s_full(&frames.fixes, "origin");
+            view::i64s(&frames.fixes, "time").into_iter().map(|t| t / 1000).zip(origins).collect::<Vec<_>>()
+        };
+        assert_eq!(times(&[&[7, 8], &[1, 2], &[4]]), [(1, 1), (2, 1), (4, 2), (7, 0), (8, 0)]);
+        // Out of order within, touching, within each other.
+        assert_eq!(times(&[&[7, 6], &[1]]), [(1, 1), (6, 0), (7, 0)]);
+        assert_eq!(times(&[&[1, 2], &[2, 3]]), [(1, 0), (2, 0), (3, 1)]);
+        assert_eq!(times(&[&[1, 9], &[3, 4]]), [(1, 0), (3, 1), (4, 1), (9, 0)]);
     }
 
     #[test]

@@ -15,14 +15,35 @@ use std::collections::BTreeMap;
 /// Logs that cover less of the time are said to.
 const COVERED: f64 = 0.5;
 
-/// Answers in the order given.
+/// Answers in the order given; `parts` are those of the sites.
 pub(super) fn answer(
     complaints: &[Complaint],
     findings: &[SiteFindings],
     sites: &[Site1],
+    parts: &[Vec<Part>],
     fleet: &Fleet,
 ) -> Vec<ComplaintAnswer> {
-    complaints.iter().map(|c| one(c, findings, sites, fleet)).collect()
+    complaints.iter().enumerate().map(|(i, c)| one(c, i, findings, sites, parts, fleet)).collect()
+}
+
+/// What the logs of one site hold of the time of a complaint: if it is about the rover, if it is about the site.
+#[derive(Default)]
+pub(super) struct Part {
+    of_rover: Logged,
+    of_site: Logged,
+}
+
+/// One part a complaint, in the order given.
+pub(super) fn parts(complaints: &[Complaint], site: &Site1) -> Vec<Part> {
+    let about_site =
+        |c: &Complaint| if c.unit.is_empty() { c.site == site.case.site } else { site.case.bases.contains(&c.unit) };
+    complaints
+        .iter()
+        .map(|c| Part {
+            of_rover: logged(c, site, &|r| r.unit == c.unit),
+            of_site: if about_site(c) { logged(c, site, &|_| true) } else { Logged::default() },
+        })
+        .collect()
 }
 
 /// Whom a complaint is about.
@@ -40,12 +61,33 @@ struct Logged {
     /// Lost outside the working hours or while starting, which does not count.
     uncounted_ms: i64,
     starting_ms: i64,
-    /// Rover with most of it, and the sites.
+    /// Site of the rover with most epochs, and their number.
     site: Option<String>,
+    most: usize,
     rovers: usize,
 }
 
-fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1], fleet: &Fleet) -> ComplaintAnswer {
+impl Logged {
+    fn add(&mut self, other: &Logged) {
+        self.epochs += other.epochs;
+        self.covered_ms += other.covered_ms;
+        self.uncounted_ms += other.uncounted_ms;
+        self.starting_ms += other.starting_ms;
+        self.rovers += other.rovers;
+        if other.most > self.most {
+            (self.most, self.site) = (other.most, other.site.clone());
+        }
+    }
+}
+
+fn one(
+    c: &Complaint,
+    number: usize,
+    findings: &[SiteFindings],
+    sites: &[Site1],
+    parts: &[Vec<Part>],
+    fleet: &Fleet,
+) -> ComplaintAnswer {
     let mut out = ComplaintAnswer {
         id: c.id.clone(),
         site: c.site.clone(),
@@ -62,7 +104,14 @@ fn one(c: &Complaint, findings: &[SiteFindings], sites: &[Site1], fleet: &Fleet)
             return out;
         }
     };
-    let logged = logged(c, about, sites);
+    let mut logged = Logged::default();
+    for (site, part) in sites.iter().zip(parts) {
+        match (about, part.get(number)) {
+            (About::Rover(_), Some(part)) => logged.add(&part.of_rover),
+            (About::Site(id), Some(part)) if site.case.site == id => logged.add(&part.of_site),
+            _ => {}
+        }
+    }
     if let (true, Some(site)) = (out.site.is_empty(), &logged.site) {
         out.site.clone_from(site);
     }
@@ -156,34 +205,27 @@ fn whom<'a>(c: &'a Complaint, sites: &'a [Site1], fleet: &Fleet) -> Result<About
     })
 }
 
-fn logged(c: &Complaint, about: About<'_>, sites: &[Site1]) -> Logged {
+fn logged(c: &Complaint, site: &Site1, concerns: &dyn Fn(&RoverCase) -> bool) -> Logged {
     let mut out = Logged::default();
-    let mut most = 0;
-    for site in sites {
-        let concerns = |r: &&RoverCase| match about {
-            About::Rover(unit) => r.unit == unit,
-            About::Site(id) => site.case.site == id,
-        };
-        for rover in site.case.rovers.iter().filter(concerns) {
-            let range = rover.times.partition_point(|t| *t < c.from)..rover.times.partition_point(|t| *t < c.to);
-            if range.is_empty() {
-                continue;
-            }
-            out.rovers += 1;
-            out.epochs += range.len();
-            if range.len() > most {
-                most = range.len();
-                out.site = Some(site.case.site.clone());
-            }
-            for i in range {
-                let lasts = rover.time.lasts_ms.get(i).copied().unwrap_or(0);
-                out.covered_ms += lasts;
-                let fixed = rover.states.get(i).is_some_and(|s| *s == FixState::Fixed as u32);
-                match rover.time.kinds.get(i) {
-                    Some(EpochKind::OffShift) if !fixed => out.uncounted_ms += lasts,
-                    Some(EpochKind::StartUp) => out.starting_ms += lasts,
-                    _ => {}
-                }
+    for rover in site.case.rovers.iter().filter(|r| concerns(r)) {
+        let range = rover.times.partition_point(|t| *t < c.from)..rover.times.partition_point(|t| *t < c.to);
+        if range.is_empty() {
+            continue;
+        }
+        out.rovers += 1;
+        out.epochs += range.len();
+        if range.len() > out.most {
+            out.most = range.len();
+            out.site = Some(site.case.site.clone());
+        }
+        for i in range {
+            let lasts = rover.time.lasts_ms.get(i).copied().unwrap_or(0);
+            out.covered_ms += lasts;
+            let fixed = rover.states.get(i).is_some_and(|s| *s == FixState::Fixed as u32);
+            match rover.time.kinds.get(i) {
+                Some(EpochKind::OffShift) if !fixed => out.uncounted_ms += lasts,
+                Some(EpochKind::StartUp) => out.starting_ms += lasts,
+                _ => {}
             }
         }
     }
@@ -287,7 +329,8 @@ mod tests {
             to: at(to),
             text: String::new(),
         };
-        answer(&[c], &findings, &sites, &fleet).remove(0)
+        let parts: Vec<Vec<Part>> = sites.iter().map(|s| parts(std::slice::from_ref(&c), s)).collect();
+        answer(&[c], &findings, &sites, &parts, &fleet).remove(0)
     }
 
     #[test]

@@ -35,9 +35,27 @@ const LEAST_DISPERSION: f64 = 1.5;
 /// Changes of the same place end each other's time; work within this is one visit.
 const VISIT_MS: i64 = HOUR_MS;
 
-/// One answer a change, in order of time.
-pub(super) fn answer(work: &[FieldWork], sites: &[Site1], fleet: &Fleet) -> Vec<FieldWorkAnswer> {
-    work.iter().map(|w| one(w, work, sites, fleet)).collect()
+/// One answer a change, in order of time: that of the first site that it concerns. `parts` are those of the sites.
+pub(super) fn answer(work: &[FieldWork], parts: Vec<Vec<Option<FieldWorkAnswer>>>) -> Vec<FieldWorkAnswer> {
+    let mut out: Vec<Option<FieldWorkAnswer>> = vec![None; work.len()];
+    for (to, found) in parts.into_iter().flat_map(|part| part.into_iter().enumerate()) {
+        if let Some(answer) = out.get_mut(to).filter(|a| a.is_none()) {
+            *answer = found;
+        }
+    }
+    out.into_iter().zip(work).map(|(found, w)| found.unwrap_or_else(|| no_logs(w))).collect()
+}
+
+/// What one site says to each change that concerns it.
+pub(super) fn parts(work: &[FieldWork], site: &Site1, fleet: &Fleet) -> Vec<Option<FieldWorkAnswer>> {
+    let concerns = |w: &FieldWork| {
+        if w.site.is_empty() {
+            site.case.rovers.iter().any(|r| r.unit == w.unit) || site.case.bases.contains(&w.unit)
+        } else {
+            site.case.site == w.site
+        }
+    };
+    work.iter().map(|w| concerns(w).then(|| one(w, work, site, fleet))).collect()
 }
 
 #[derive(Default, Clone)]
@@ -74,27 +92,23 @@ impl Side {
     }
 }
 
-fn one(w: &FieldWork, all: &[FieldWork], sites: &[Site1], fleet: &Fleet) -> FieldWorkAnswer {
-    let mut out = FieldWorkAnswer {
+fn blank(w: &FieldWork) -> FieldWorkAnswer {
+    FieldWorkAnswer {
         time: rfc3339(w.time),
         site: w.site.clone(),
         unit: w.unit.clone(),
         what: w.what.clone(),
         note: w.note.clone(),
         ..FieldWorkAnswer::default()
-    };
-    let site = sites.iter().find(|s| {
-        if w.site.is_empty() {
-            s.case.rovers.iter().any(|r| r.unit == w.unit) || s.case.bases.contains(&w.unit)
-        } else {
-            s.case.site == w.site
-        }
-    });
-    let Some(site) = site else {
-        out.verdict = "no-logs".to_owned();
-        out.summary = "no bundle of that site was read".to_owned();
-        return out;
-    };
+    }
+}
+
+fn no_logs(w: &FieldWork) -> FieldWorkAnswer {
+    FieldWorkAnswer { verdict: "no-logs".to_owned(), summary: "no bundle of that site was read".to_owned(), ..blank(w) }
+}
+
+fn one(w: &FieldWork, all: &[FieldWork], site: &Site1, fleet: &Fleet) -> FieldWorkAnswer {
+    let mut out = blank(w);
     out.site = site.case.site.clone();
     // Work at a rover is judged by that rover, work at the base or site by all rovers.
     let own = site.case.rovers.iter().any(|r| r.unit == w.unit);
@@ -222,6 +236,10 @@ mod tests {
     use crate::model::time::parse_utc;
 
     const DAY: i64 = 86_400_000;
+
+    fn answer(work: &[FieldWork], sites: &[Site1], fleet: &Fleet) -> Vec<FieldWorkAnswer> {
+        super::answer(work, sites.iter().map(|s| parts(work, s, fleet)).collect())
+    }
 
     /// A rover that logs 08:00 to 16:00 on `days`; on days before `mended` a tenth of every hour is float.
     fn site(days: std::ops::Range<i64>, mended: i64) -> Site1 {

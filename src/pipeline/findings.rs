@@ -1,20 +1,22 @@
 //! From judged sites to the findings: verdicts, advisories, complaints, alerts, pictures.
 
 use super::beside::Beside;
-use super::sites::Site1;
-use super::{Outcome, Request, Rules, Watch, complaints, fieldwork, pictures};
+use super::sites::{self, Site1, Tools};
+use super::units::{SiteUnits, in_parts};
+use super::{Outcome, Request, RunError, Watch, complaints, fieldwork, fleet_view, pictures};
 use crate::causes::about;
 use crate::causes::rank::{Ranking, hours, rank};
 use crate::causes::verdict::UNEXPLAINED;
-use crate::correlate::evidence::{EvidenceLimits, SiteEvidence, gather};
+use crate::config::card::UnitCard;
+use crate::correlate::evidence::{EvidenceLimits, gather};
 use crate::correlate::grid::Grid;
-use crate::maths::geodesy::great_circle_m;
 use crate::maths::magnetic::BandLimits;
 use crate::model::event::Event;
-use crate::model::findings::{Advisory, BaseEvent, Evidence, Findings, LatLonHeight, SCHEMA, SiteFindings, Window};
-use crate::model::picture::Pictures;
+use crate::model::findings::{
+    Advisory, BaseEvent, Evidence, FieldWorkAnswer, Findings, LatLonHeight, SCHEMA, SiteFindings, Window,
+};
+use crate::model::picture::{Pictures, SitePicture};
 use crate::model::time::{UtcMs, rfc3339};
-use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// A cause id belongs to each event kind that is a finding of its own.
@@ -34,36 +36,58 @@ const ADVISORY_OF: [(&str, &str); 13] = [
     ("weak-signal", "base-weak-signal"),
 ];
 
-/// Judges all sites.
-pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &Request, watch: &dyn Watch) -> Outcome {
-    watch.stage("verdicts", sites.len() as u64);
-    let old_s = rules.limits.age_old_s;
-    let grids: Vec<Vec<Grid>> =
-        sites.par_iter().map(|s| s.case.rovers.iter().map(|r| Grid::of(r, old_s as f32)).collect()).collect();
-    let limits = EvidenceLimits { age_fresh_s: 3.0, age_old_s: old_s, long_baseline_km: rules.limits.long_baseline_km };
-    let judged: Vec<(SiteEvidence, Ranking)> = sites
-        .par_iter()
-        .enumerate()
-        .map(|(i, site)| {
-            let near: Vec<&Grid> = (0..sites.len())
-                .filter(|j| *j != i && are_neighbours(site, &sites[*j], request.settings.neighbours.distance_km))
-                .flat_map(|j| grids[j].iter())
-                .collect();
-            let evidence = gather(&site.case, &grids[i], &near, &|id| rules.weights.timing(id), &limits);
-            let ranking = rank(&site.case, &evidence, &rules.weights);
-            watch.step(&site.case.site);
-            (evidence, ranking)
-        })
-        .collect();
+/// One site after its verdict, without what grows with time.
+pub(super) struct Judged {
+    site: Site1,
+    findings: SiteFindings,
+    picture: SitePicture,
+    complaints: Vec<complaints::Part>,
+    fieldwork: Vec<Option<FieldWorkAnswer>>,
+}
 
-    let mut rows: Vec<(SiteFindings, crate::model::picture::SitePicture)> = Vec::new();
-    let window = window(sites, request);
-    for ((site, (evidence, mut ranking)), grid) in sites.iter().zip(judged).zip(&grids) {
-        let stretches = std::mem::take(&mut ranking.stretches);
-        let findings = site_findings(site, ranking, beside, request);
-        let mut picture = pictures::of(site, &findings, &evidence, grid, beside, window, old_s);
-        picture.stretches = stretches;
-        rows.push((findings, picture));
+/// Looks at every site, a few at a time.
+pub(super) fn judge(tools: &Tools<'_>, watch: &dyn Watch) -> Result<Vec<Judged>, RunError> {
+    let known = tools.known;
+    watch.stage("sites", known.sites.len() as u64);
+    let window = known.window(tools.request);
+    in_parts(&known.bytes(), |k| {
+        let units =
+            known.sites.get(k).ok_or_else(|| RunError::Failed("a site is not there; please report this".into()))?;
+        let site = sites::build(units, tools)?;
+        let judged = judge_one(site, units, window, tools);
+        watch.step(&units.site);
+        Ok(judged)
+    })
+}
+
+fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>, tools: &Tools<'_>) -> Judged {
+    let Tools { known, beside, rules, request, .. } = tools;
+    let old_s = rules.limits.age_old_s;
+    let limits = EvidenceLimits { age_fresh_s: 3.0, age_old_s: old_s, long_baseline_km: rules.limits.long_baseline_km };
+    let grids: Vec<Grid> = site.case.rovers.iter().map(|r| Grid::of(r, old_s as f32)).collect();
+    let near = known.near(units, request.settings.neighbours.distance_km);
+    let evidence = gather(&site.case, &grids, &near, &|id| rules.weights.timing(id), &limits);
+    let mut ranking = rank(&site.case, &evidence, &rules.weights);
+    let stretches = std::mem::take(&mut ranking.stretches);
+    let findings = site_findings(&site, ranking, beside, request);
+    let mut picture = pictures::of(&site, &findings, &evidence, &grids, beside, window, old_s);
+    picture.stretches = stretches;
+    let complaints = complaints::parts(&beside.complaints, &site);
+    let fieldwork = fieldwork::parts(&beside.fieldwork, &site, &beside.fleet);
+    site.slim();
+    Judged { site, findings, picture, complaints, fieldwork }
+}
+
+/// Brings the judged sites together: ranks, complaints, field work, what shows over the fleet.
+pub(super) fn conclude(judged: Vec<Judged>, tools: &Tools<'_>, cards: &BTreeMap<String, UnitCard>) -> Outcome {
+    let Tools { known, beside, request, .. } = tools;
+    let window = known.window(request);
+    let (mut sites, mut rows, mut of_complaints, mut of_fieldwork) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    for one in judged {
+        sites.push(one.site);
+        rows.push((one.findings, one.picture));
+        of_complaints.push(one.complaints);
+        of_fieldwork.push(one.fieldwork);
     }
     rows.sort_by(|a, b| b.0.lost_fix_hours.total_cmp(&a.0.lost_fix_hours).then(a.0.site.cmp(&b.0.site)));
     for (rank, (findings, _)) in rows.iter_mut().enumerate() {
@@ -71,9 +95,9 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
     }
     let (site_rows, site_pictures): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
     let alerts = alerts(&site_rows, request);
-    let complaints = complaints::answer(&beside.complaints, &site_rows, sites, &beside.fleet);
-    let fieldwork = fieldwork::answer(&beside.fieldwork, sites, &beside.fleet);
-    Outcome {
+    let complaints = complaints::answer(&beside.complaints, &site_rows, &sites, &of_complaints, &beside.fleet);
+    let fieldwork = fieldwork::answer(&beside.fieldwork, of_fieldwork);
+    let mut out = Outcome {
         findings: Findings {
             schema: SCHEMA.to_owned(),
             window: window.map_or(Window::default(), |(a, b)| Window { from: rfc3339(a), to: rfc3339(b) }),
@@ -90,20 +114,13 @@ pub(crate) fn judge(sites: &[Site1], beside: &Beside, rules: &Rules, request: &R
         },
         alerts,
         ..Outcome::default()
-    }
-}
-
-fn window(sites: &[Site1], request: &Request) -> Option<(UtcMs, UtcMs)> {
-    let from = sites.iter().filter_map(|s| s.span).map(|s| s.0).min();
-    let to = sites.iter().filter_map(|s| s.span).map(|s| s.1).max();
-    request.from.or(from).zip(request.to.or(to))
-}
-
-fn are_neighbours(a: &Site1, b: &Site1, distance_km: f64) -> bool {
-    match (a.case.position, b.case.position) {
-        (Some((y1, x1, _)), Some((y2, x2, _))) => great_circle_m(y1, x1, y2, x2) <= distance_km * 1000.0,
-        _ => false,
-    }
+    };
+    let over = fleet_view::over_represented(&sites, &out.findings.sites, cards, request.settings.noise.healthy_share);
+    let fleet = &mut out.findings.fleet;
+    fleet.bad_rovers = fleet_view::bad_rovers(&sites);
+    fleet.over_represented = over;
+    fleet.lost_cost = out.findings.sites.iter().filter_map(|s| s.lost_cost).reduce(|a, b| a + b);
+    out
 }
 
 fn site_findings(site: &Site1, ranking: Ranking, beside: &Beside, request: &Request) -> SiteFindings {

@@ -17,6 +17,7 @@ mod sky;
 mod store_read;
 mod store_report;
 mod stored;
+mod units;
 
 pub use beside::Given;
 pub use fleet_view::{SiteNumbers, WindowNumbers, compare};
@@ -33,6 +34,7 @@ use crate::identify::PathPattern;
 use crate::model::findings::{Findings, NotRead};
 use crate::model::picture::Pictures;
 use crate::model::time::UtcMs;
+use crate::store::Scratch;
 use std::path::PathBuf;
 
 /// What is to be done.
@@ -52,9 +54,16 @@ pub struct Request {
     pub only_given: bool,
     /// Of a store: leave out bundles that hold nothing of the window.
     pub only_window: bool,
+    /// Where tables of a large pile are put aside while it is analysed; `None`: the system's folder for temporary files.
+    pub scratch: Option<PathBuf>,
+    /// Tables that take up to so much stay in memory, bytes; `None`: [`MEMORY_BYTES`].
+    pub memory_bytes: Option<u64>,
     /// Settings.
     pub settings: Settings,
 }
+
+/// Tables of all bundles that are kept in memory while a pile is analysed, bytes; more of them go to disk.
+pub const MEMORY_BYTES: u64 = 96 * 1024 * 1024;
 
 /// What came out.
 #[derive(Debug, Clone, Default)]
@@ -133,7 +142,10 @@ pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError
     let limits = crawl::Limits::default();
     let inventory = crawl::find(&request.folders, &limits);
     let beside = beside::Beside::load(request, &inventory, &rules)?;
-    let read = read::read_all(&inventory, &limits, &rules.formats, watch);
+    let temp = std::env::temp_dir();
+    let parent = request.scratch.as_deref().unwrap_or(&temp);
+    let scratch = Scratch::new(parent, request.memory_bytes.unwrap_or(MEMORY_BYTES));
+    let read = read::read_all(&inventory, &limits, &rules.formats, &scratch, watch)?;
     conclude(request, &inventory, &beside, &rules, read, watch)
 }
 
@@ -173,18 +185,11 @@ fn conclude(
     let bundles_read = read.bundles.iter().filter(|b| b.usable()).count() as u64;
     let duplicates = read.duplicates.len() as u64;
     let found = inventory.bundles.len() as u64;
-    let sites = sites::build(read, &placed, beside, rules, request, watch)?;
-    let bad_rovers = fleet_view::bad_rovers(&sites);
-    let mut outcome = findings::judge(&sites, beside, rules, request, watch);
-    let fleet = &mut outcome.findings.fleet;
-    fleet.bad_rovers = bad_rovers;
-    fleet.over_represented = fleet_view::over_represented(
-        &sites,
-        &outcome.findings.sites,
-        &placed.cards(),
-        request.settings.noise.healthy_share,
-    );
-    fleet.lost_cost = outcome.findings.sites.iter().filter_map(|s| s.lost_cost).reduce(|a, b| a + b);
+    let (units, navigation) = units::collect(read, &placed, beside);
+    let known = units::survey(&units, beside, rules, request, watch)?;
+    let tools = sites::Tools { units: &units, known: &known, navigation: &navigation, beside, rules, request };
+    let judged = findings::judge(&tools, watch)?;
+    let mut outcome = findings::conclude(judged, &tools, &placed.cards());
     outcome.findings.input.bundles_found = found;
     outcome.findings.input.bundles_read = bundles_read;
     outcome.findings.input.duplicates = duplicates;

@@ -1,23 +1,28 @@
 //! Reading bundles in parallel: each file of each bundle becomes rows, a look and problems. Copies count once.
 
-use super::Watch;
+use super::sky::{Common, Once};
+use super::{RunError, Watch};
 use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
 use crate::formats::text::FormatSettings;
 use crate::formats::{self, FileContext, Parsed};
-use crate::frames::Loader;
+use crate::frames::{Batch, Loader, loader_error};
 use crate::identify::BundleFacts;
+use crate::maths::orbits::Ephemeris;
 use crate::model::clock::DateHints;
+use crate::model::event::Origin;
 use crate::model::findings::NotRead;
 use crate::model::ids::FixState;
 use crate::model::look::Format;
 use crate::model::problem::Problem;
-use crate::model::rows::SPAN_OBSERVATIONS;
+use crate::model::rows::{Rows, SPAN_OBSERVATIONS};
 use crate::model::time::date_in_name;
+use crate::store::Scratch;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::io::Read;
+use std::sync::{Arc, Mutex};
 
 /// A unit card is not longer than this.
 const CARD_BYTES: u64 = 1024 * 1024;
@@ -33,14 +38,18 @@ pub struct ReadBundle {
     pub files: Vec<Parsed>,
     /// How each file ended.
     pub ends: BundleRead,
-    /// Of a bundle out of a store: its rows, which are not in `files`.
+    /// Broadcast orbits, once they were taken out of `files`.
+    pub orbits: Vec<Arc<Ephemeris>>,
+    /// Rows that were put aside or lie in a store, and are not in `files`.
     pub stored: Option<StoredRows>,
 }
 
-/// Rows that lie in a store.
+/// Rows that lie elsewhere.
 pub struct StoredRows {
     /// What they tell about who it is.
     pub counts: Counts,
+    /// What their tables take in memory, about.
+    pub bytes: u64,
     /// Brings them.
     pub load: Loader,
 }
@@ -201,9 +210,51 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
     out
 }
 
-/// Reads all bundles of an inventory, in parallel, each content once.
-pub fn read_all(inventory: &Inventory, limits: &Limits, settings: &FormatSettings, watch: &dyn Watch) -> ReadAll {
+/// Takes the rows of all files out of a bundle that lies at `path`.
+pub(super) fn take_rows(bundle: &mut ReadBundle, path: &str) -> Vec<(Origin, Rows)> {
+    let files = bundle.files.iter_mut();
+    files
+        .map(|f| (Origin { bundle: path.to_owned(), file: f.look.path.clone() }, std::mem::take(&mut f.rows)))
+        .collect()
+}
+
+/// Puts the rows of a bundle aside and lets go of what no later step needs.
+fn put_aside(bundle: &mut ReadBundle, scratch: &Scratch, common: &Mutex<Common>) -> Result<(), RunError> {
+    let mut once = Once::default();
+    for file in &mut bundle.files {
+        (file.received, file.maps, file.site_log) = (Rows::default(), None, None);
+        let orbits = once.of(&std::mem::take(&mut file.ephemerides));
+        let mut common = common.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        bundle.orbits.extend(orbits.into_iter().map(|e| common.of(e)));
+    }
+    let (counts, path) = (bundle.counts(), bundle.path.clone());
+    let batch = Batch::of(take_rows(bundle, &path))
+        .map_err(|e| RunError::Failed(format!("{path}: its tables could not be made: {e}")))?;
+    let (bytes, origins) = (batch.bytes() as u64, batch.origins);
+    let kept = scratch.keep(batch.tables).map_err(|e| {
+        RunError::Failed(format!("{e}. Tables of a large pile are put aside there; --scratch DIR names another folder"))
+    })?;
+    let load: Loader = Arc::new(move |wanted: &[&str]| {
+        let tables = kept.load(wanted).map_err(|e| loader_error(e.to_string()))?;
+        Ok(Batch { origins: origins.clone(), tables })
+    });
+    bundle.stored = Some(StoredRows { counts, bytes, load });
+    Ok(())
+}
+
+/// Reads all bundles of an inventory, in parallel, each content once. Their rows go into `scratch`.
+///
+/// # Errors
+/// When `scratch` cannot be written.
+pub(super) fn read_all(
+    inventory: &Inventory,
+    limits: &Limits,
+    settings: &FormatSettings,
+    scratch: &Scratch,
+    watch: &dyn Watch,
+) -> Result<ReadAll, RunError> {
     watch.stage("reading", inventory.bundles.len() as u64);
+    let common = Mutex::new(Common::default());
     // Exact copies of zips need not be opened at all.
     let copies = crawl::exact_copies(&inventory.bundles);
     let mut read: Vec<(usize, ReadBundle)> = inventory
@@ -212,11 +263,12 @@ pub fn read_all(inventory: &Inventory, limits: &Limits, settings: &FormatSetting
         .enumerate()
         .filter(|(i, _)| !copies.contains_key(i))
         .map(|(i, bundle)| {
-            let done = read_bundle(bundle, limits, settings);
+            let mut done = read_bundle(bundle, limits, settings);
+            put_aside(&mut done, scratch, &common)?;
             watch.step(&bundle.path);
-            (i, done)
+            Ok((i, done))
         })
-        .collect();
+        .collect::<Result<_, RunError>>()?;
     read.sort_by_key(|(i, _)| *i);
     let mut out = ReadAll::default();
     for (copy, of) in &copies {
@@ -238,7 +290,7 @@ pub fn read_all(inventory: &Inventory, limits: &Limits, settings: &FormatSetting
         list_not_read(&bundle, &mut out.not_read);
         out.bundles.push(bundle);
     }
-    out
+    Ok(out)
 }
 
 fn words(problems: &[Problem]) -> String {

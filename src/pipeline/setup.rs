@@ -18,6 +18,11 @@ const ANTENNA_K: f64 = 100.0;
 /// Current for the voltage drop on the cable, A (typical 20 to 100 mA: common practice, no source).
 const CURRENT_A: f64 = 0.1;
 
+/// The maker of a unit's receiver.
+pub(crate) fn make_of(card: &UnitCard) -> String {
+    card.receiver.make.to_ascii_lowercase()
+}
+
 /// The set-up of a unit; `position` in degrees when known.
 pub(crate) fn of(card: &UnitCard, beside: &Beside, position: Option<(f64, f64)>, origin: Origin) -> Setup {
     let catalogue = &beside.catalogue;
@@ -91,7 +96,7 @@ pub(crate) fn of(card: &UnitCard, beside: &Beside, position: Option<(f64, f64)>,
         firmware: card.receiver.firmware.clone(),
         firmware_trouble: trouble.and_then(|t| text(&t.trouble)).or(trouble.map(|_| "known trouble".to_owned())),
         firmware_mends: trouble.and_then(|t| text(&t.mends)),
-        make: card.receiver.make.to_ascii_lowercase(),
+        make: make_of(card),
         near,
         origin,
     }

@@ -1,27 +1,29 @@
-//! From read bundles to one case a site: units placed, frames built, rovers divided by the base they belong to.
+//! From read bundles to one case a site: units placed, rovers divided by the base they belong to, frames of one site at a
+//! time.
 
 use super::beside::Beside;
 use super::read::ReadAll;
 use super::sky::Navigation;
-use super::{Request, Rules, RunError, Watch, setup};
+use super::units::{BaseFacts, Known, SiteUnits, Unit};
+use super::{Request, Rules, RunError, setup};
 use crate::config::card::UnitCard;
 use crate::config::fleet::Site;
 use crate::config::shifts::in_shifts;
 use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
-use crate::correlate::periods::{PeriodLimits, rover_time};
+use crate::correlate::periods::{PeriodLimits, RoverTime, rover_time};
 use crate::detect::{self, Setup, weak_signal};
-use crate::frames::{FrameError, UnitBuilder, UnitFrames, view};
+use crate::frames::schema::TABLES;
+use crate::frames::{UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
 use crate::identify::{self, KnownFrom, Placement};
-use crate::maths::geodesy::{ecef_to_geodetic, great_circle_m};
+use crate::maths::geodesy::ecef_to_geodetic;
 use crate::maths::magnetic::{FieldModel, decimal_year};
-use crate::model::event::{Event, Origin};
+use crate::model::event::Event;
 use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
 use crate::model::rows::SPAN_OBSERVATIONS;
 use crate::model::time::UtcMs;
-use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Where each bundle belongs.
@@ -52,6 +54,26 @@ pub(crate) struct Site1 {
     pub(crate) setups: Vec<Setup>,
     /// First and last epoch of anything at the site.
     pub(crate) span: Option<(UtcMs, UtcMs)>,
+}
+
+impl Site1 {
+    /// Lets go of everything that grows with time: what is left says who was there and how long fixes were lost.
+    pub(super) fn slim(&mut self) {
+        self.bases = Vec::new();
+        let case = &mut self.case;
+        case.base_events = Vec::new();
+        (case.base_observed, case.ionosphere_seen) = (Vec::new(), Vec::new());
+        for rover in &mut case.rovers {
+            let time = RoverTime {
+                kinds: Vec::new(),
+                lasts_ms: Vec::new(),
+                periods: Vec::new(),
+                ..std::mem::take(&mut rover.time)
+            };
+            let (unit, never_corrected) = (std::mem::take(&mut rover.unit), rover.never_corrected);
+            *rover = RoverCase { unit, never_corrected, time, ..RoverCase::default() };
+        }
+    }
 }
 
 /// Places all bundles.
@@ -107,107 +129,54 @@ pub(crate) fn place_all(read: &ReadAll, beside: &Beside, rules: &Rules) -> Place
     out
 }
 
-struct UnitData {
-    frames: UnitFrames,
-    card: UnitCard,
-    known_site: bool,
-    events: Vec<Event>,
-    setup: Setup,
-    position: Option<(f64, f64, f64)>,
-    span: Option<(UtcMs, UtcMs)>,
+/// What every site is looked at with.
+pub(super) struct Tools<'a> {
+    pub(super) units: &'a [Unit],
+    pub(super) known: &'a Known,
+    pub(super) navigation: &'a Navigation,
+    pub(super) beside: &'a Beside,
+    pub(super) rules: &'a Rules,
+    pub(super) request: &'a Request,
 }
 
-/// Builds frames, runs the detectors, and puts one case a site together.
-pub(crate) fn build(
-    read: ReadAll,
-    placed: &Placed,
-    beside: &Beside,
-    rules: &Rules,
-    request: &Request,
-    watch: &dyn Watch,
-) -> Result<Vec<Site1>, RunError> {
-    // One builder a unit and site: a rover whose bundles name two sites is looked at for each.
-    let mut builders: BTreeMap<(String, Option<String>), (UnitBuilder, UnitCard, Origin)> = BTreeMap::new();
-    let mut navigation = Navigation::default();
-    for (bundle, placement) in read.bundles.into_iter().zip(&placed.placements) {
-        let Some(p) = placement else { continue };
-        let card_file = bundle
-            .files
-            .iter()
-            .map(|f| &f.look.path)
-            .find(|path| path.rsplit('/').next().is_some_and(|n| n.eq_ignore_ascii_case("unit.toml")))
-            .cloned();
-        let card_origin = match card_file {
-            Some(file) if p.known_from == KnownFrom::Card => Origin { bundle: bundle.path.clone(), file },
-            _ => Origin { bundle: beside.fleet_path.clone(), file: beside.fleet_path.clone() },
-        };
-        let (builder, _, _) = builders.entry((p.unit.clone(), p.site.clone())).or_insert_with(|| {
-            (UnitBuilder::new(&p.unit, p.role, p.site.as_deref().unwrap_or("")), p.card.clone(), card_origin)
-        });
-        if let Some(stored) = bundle.stored {
-            builder.add_later(stored.load);
+/// Loads the units of one site, one after the other, runs the detectors and puts the case together.
+pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunError> {
+    let Tools { units, known, beside, rules, request, .. } = tools;
+    let mut out = Site1 { span: site.span, ..Site1::default() };
+    let only = |id: &str| id == site.site;
+    for unit in site.rovers.iter().filter_map(|i| units.get(*i)) {
+        let frames = unit.frames(&TABLES, request)?;
+        let setup = setup_of(unit, None, beside);
+        if let Some((from, to)) = span_of(&frames) {
+            let events = detect::advisories(&frames, &setup, &BTreeSet::new(), from, to, &rules.limits);
+            // Of a rover only its firmware is a finding by itself; the rest concerns bases.
+            out.case.standing.extend(events.into_iter().filter(|e| e.kind == "firmware-trouble"));
         }
-        for file in bundle.files {
-            navigation.add(p, &file.ephemerides);
-            builder.add(Origin { bundle: bundle.path.clone(), file: file.look.path }, file.rows);
-        }
+        let events = detect::rover_events(&frames, &rules.limits);
+        out.case.rovers.extend(rover_cases(frames, &events, &known.base_at, beside, request, &only).into_values());
     }
-    watch.stage("tables and events", builders.len() as u64);
-    let built: Vec<Result<UnitData, RunError>> = builders
-        .into_par_iter()
-        .map(|((unit, site), (builder, card, card_origin))| {
-            let frames = builder
-                .build()
-                .and_then(|f| f.clip(request.from, request.to))
-                .map_err(|e| RunError::Failed(format!("tables of unit {unit}: {e}")))?;
-            let data = unit_data(frames, card, card_origin, site, &navigation, beside, rules)
-                .map_err(|e| RunError::Failed(format!("directions of unit {unit}: {e}")))?;
-            watch.step(&unit);
-            Ok(data)
-        })
-        .collect();
-    let mut units = Vec::new();
-    for unit in built {
-        units.push(unit?);
+    for base in site.bases.iter().filter_map(|k| known.bases.get(*k)) {
+        add_base(&mut out, base, tools)?;
     }
-    name_inferred_sites(&mut units, beside);
-    weak_bases(&mut units, rules);
-    Ok(cases(units, beside, rules, request))
+    finish(&site.site, &mut out, beside);
+    Ok(out)
 }
 
-fn unit_data(
-    frames: UnitFrames,
-    card: UnitCard,
-    card_origin: Origin,
-    site: Option<String>,
-    navigation: &Navigation,
-    beside: &Beside,
-    rules: &Rules,
-) -> Result<UnitData, FrameError> {
-    let known_site = site.is_some();
-    let position = base_position(&frames, &card);
-    let frames = match position {
-        Some(place) if frames.role == Role::Base => navigation.directions(frames, site.as_deref(), place)?,
-        _ => frames,
-    };
-    let mut setup = setup::of(&card, beside, position.map(|(lat, lon, _)| (lat, lon)), card_origin);
+fn setup_of(unit: &Unit, position: Option<(f64, f64, f64)>, beside: &Beside) -> Setup {
+    let at = position.map(|(lat, lon, _)| (lat, lon));
+    let mut setup = setup::of(&unit.card, beside, at, unit.card_origin.clone());
     setup.place = position;
-    let events = match frames.role {
-        Role::Base => detect::base_events(&frames, &setup, &rules.limits),
-        Role::Rover => detect::rover_events(&frames, &rules.limits),
-    };
-    let span = span_of(&frames);
-    Ok(UnitData { frames, card, known_site, events, setup, position, span })
+    setup
 }
 
-fn span_of(frames: &UnitFrames) -> Option<(UtcMs, UtcMs)> {
+pub(super) fn span_of(frames: &UnitFrames) -> Option<(UtcMs, UtcMs)> {
     let from = view::i64s(&frames.spans, "time").into_iter().min()?;
     let to = view::i64s(&frames.spans, "until").into_iter().max()?;
     Some((from, to))
 }
 
 /// Where a base is: the median of its station messages, else its card's reference. Degrees and ellipsoidal m.
-fn base_position(frames: &UnitFrames, card: &UnitCard) -> Option<(f64, f64, f64)> {
+pub(super) fn base_position(frames: &UnitFrames, card: &UnitCard) -> Option<(f64, f64, f64)> {
     if frames.role == Role::Base {
         let rtcm = view::bools(&frames.positions, "from_rtcm");
         let any_rtcm = rtcm.iter().any(|r| *r);
@@ -231,119 +200,41 @@ fn base_position(frames: &UnitFrames, card: &UnitCard) -> Option<(f64, f64, f64)
     r.latitude.zip(r.longitude).map(|(lat, lon)| (lat, lon, r.height_m.unwrap_or(0.0)))
 }
 
-/// A base that nobody placed belongs to the register's site within 2 km, else it is a site of its own.
-fn name_inferred_sites(units: &mut [UnitData], beside: &Beside) {
-    for unit in units.iter_mut().filter(|u| !u.known_site && u.frames.role == Role::Base) {
-        let near = unit.position.and_then(|(lat, lon, _)| {
-            beside
-                .fleet
-                .sites
-                .iter()
-                .filter_map(|s| s.latitude.zip(s.longitude).map(|(y, x)| (great_circle_m(lat, lon, y, x), s)))
-                .filter(|(d, _)| *d <= 2_000.0)
-                .min_by(|a, b| a.0.total_cmp(&b.0))
-        });
-        unit.frames.site = near.map_or_else(|| unit.frames.unit.clone(), |(_, s)| s.id.clone());
+fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(), RunError> {
+    let Tools { units, known, navigation, beside, rules, request } = tools;
+    let Some(unit) = units.get(base.index) else { return Ok(()) };
+    let mut frames = unit.frames(&TABLES, request)?;
+    frames.site.clone_from(&base.at.site);
+    if let Some(place) = base.position {
+        frames = navigation
+            .directions(frames, unit.site.as_deref(), place)
+            .map_err(|e| RunError::Failed(format!("directions of unit {}: {e}", unit.unit)))?;
     }
-}
-
-/// Weak signal needs the other bases of the run beside.
-fn weak_bases(units: &mut [UnitData], rules: &Rules) {
-    let levels: Vec<Option<weak_signal::Level>> =
-        units.iter().map(|u| (u.frames.role == Role::Base).then(|| weak_signal::Level::of(&u.frames))).collect();
-    for (i, unit) in units.iter_mut().enumerate() {
-        let Some(level) = &levels[i] else { continue };
-        let fleet: Vec<&weak_signal::Level> =
-            levels.iter().enumerate().filter(|(j, _)| *j != i).filter_map(|(_, l)| l.as_ref()).collect();
-        unit.events.extend(weak_signal::run(&unit.frames, level, &fleet, &rules.limits));
-        unit.events.sort_by(|a, b| (a.from, a.to, a.kind, &a.detail).cmp(&(b.from, b.to, b.kind, &b.detail)));
-    }
-}
-
-fn station_ids(frames: &UnitFrames, card: &UnitCard) -> Vec<u16> {
-    let mut ids: BTreeSet<u16> = view::u32s(&frames.positions, "station_id")
-        .into_iter()
-        .chain(view::u32s(&frames.corrections, "station_id"))
-        .flatten()
-        .filter_map(|id| u16::try_from(id).ok())
-        .collect();
-    ids.extend(card.reference.station_id);
-    ids.into_iter().collect()
-}
-
-fn cases(units: Vec<UnitData>, beside: &Beside, rules: &Rules, request: &Request) -> Vec<Site1> {
-    let (bases, rovers): (Vec<UnitData>, Vec<UnitData>) = units.into_iter().partition(|u| u.frames.role == Role::Base);
-    let base_at: Vec<BaseAt> = bases
+    let setup = setup_of(unit, base.position, beside);
+    let mut events = detect::base_events(&frames, &setup, &rules.limits);
+    // Weak signal needs the other bases of the run beside.
+    let fleet: Vec<&weak_signal::Level> =
+        known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
+    events.extend(weak_signal::run(&frames, &base.level, &fleet, &rules.limits));
+    events.sort_by(|a, b| (a.from, a.to, a.kind, &a.detail).cmp(&(b.from, b.to, b.kind, &b.detail)));
+    let makes: BTreeSet<String> = units
         .iter()
-        .map(|b| BaseAt {
-            unit: b.frames.unit.clone(),
-            site: b.frames.site.clone(),
-            station_ids: station_ids(&b.frames, &b.card),
-            position: b.position.map(|(lat, lon, _)| (lat, lon)),
-            span: b.span,
-        })
-        .collect();
-    let mut sites: BTreeMap<String, Site1> = BTreeMap::new();
-    for rover in &rovers {
-        let own = (!rover.frames.site.is_empty()).then_some(rover.frames.site.as_str());
-        for (site, case) in rover_cases(rover, own, &base_at, beside, request) {
-            let entry = sites.entry(site.clone()).or_default();
-            if let Some(setup) = standing(rover, rules) {
-                entry.case.standing.extend(setup);
-            }
-            if let (Some(a), Some(b)) = (case.times.first(), case.times.last()) {
-                entry.span = Some(entry.span.map_or((*a, *b), |(x, y)| (x.min(*a), y.max(*b))));
-            }
-            entry.case.rovers.push(case);
-        }
-    }
-    for base in bases {
-        if base.span.is_none() && base.frames.logged.height() == 0 {
-            continue;
-        }
-        let entry = sites.entry(base.frames.site.clone()).or_default();
-        if let Some((a, b)) = base.span {
-            entry.span = Some(entry.span.map_or((a, b), |(x, y)| (x.min(a), y.max(b))));
-        }
-        add_base(entry, base, rules, &rovers);
-    }
-    sites
-        .into_iter()
-        .filter(|(id, _)| request.sites.is_empty() || request.sites.contains(id))
-        .map(|(id, mut site)| {
-            finish(&id, &mut site, beside);
-            site
-        })
-        .collect()
-}
-
-/// Conditions of a rover without an epoch.
-fn standing(rover: &UnitData, rules: &Rules) -> Option<Vec<Event>> {
-    let (from, to) = rover.span?;
-    let events = detect::advisories(&rover.frames, &rover.setup, &BTreeSet::new(), from, to, &rules.limits);
-    // Of a rover only its firmware is a finding by itself; the rest concerns bases.
-    Some(events.into_iter().filter(|e| e.kind == "firmware-trouble").collect())
-}
-
-fn add_base(site: &mut Site1, base: UnitData, rules: &Rules, rovers: &[UnitData]) {
-    let makes: BTreeSet<String> = rovers
-        .iter()
-        .filter(|r| r.frames.site == base.frames.site)
-        .map(|r| r.setup.make.clone())
-        .chain([base.setup.make.clone()])
+        .filter(|u| u.role == Role::Rover && u.site.as_deref() == Some(base.at.site.as_str()))
+        .map(|u| setup::make_of(&u.card))
+        .chain([setup.make.clone()])
         .filter(|m| !m.is_empty())
         .collect();
-    if let Some((from, to)) = base.span {
-        site.case.standing.extend(detect::advisories(&base.frames, &base.setup, &makes, from, to, &rules.limits));
+    if let Some((from, to)) = base.at.span {
+        site.case.standing.extend(detect::advisories(&frames, &setup, &makes, from, to, &rules.limits));
     }
-    site.case.bases.push(base.frames.unit.clone());
+    site.case.bases.push(unit.unit.clone());
     if site.case.position.is_none() {
         site.case.position = base.position;
     }
-    site.case.base_events.extend(base.events);
-    let from = view::i64s(&base.frames.spans, "time");
-    let until = view::i64s(&base.frames.spans, "until");
-    let kind = view::u32s_full(&base.frames.spans, "kind");
+    site.case.base_events.extend(events);
+    let from = view::i64s(&frames.spans, "time");
+    let until = view::i64s(&frames.spans, "until");
+    let kind = view::u32s_full(&frames.spans, "kind");
     let spans: Vec<(UtcMs, UtcMs)> =
         (0..from.len()).filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS)).map(|i| (from[i], until[i])).collect();
     let origins = view::u32s_full(&base.frames.spans, "origin");
@@ -355,10 +246,11 @@ fn add_base(site: &mut Site1, base: UnitData, rules: &Rules, rovers: &[UnitData]
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
     site.case.base_observed = observed_spans(&all);
-    site.case.ionosphere_seen.extend(detect::ionosphere_seen(&base.frames));
+    site.case.ionosphere_seen.extend(detect::ionosphere_seen(&frames));
     site.case.ionosphere_seen.sort_unstable();
-    site.setups.push(base.setup);
-    site.bases.push(base.frames);
+    site.setups.push(setup);
+    site.bases.push(frames);
+    Ok(())
 }
 
 fn finish(id: &str, site: &mut Site1, beside: &Beside) {
@@ -381,15 +273,18 @@ fn finish(id: &str, site: &mut Site1, beside: &Beside) {
     case.rovers.sort_by(|a, b| (&a.unit, a.times.first()).cmp(&(&b.unit, b.times.first())));
 }
 
-/// One case a site at which the rover was.
-fn rover_cases(
-    rover: &UnitData,
-    own: Option<&str>,
+/// One case a site at which the rover was, of the sites that are wanted. The frames go while the cases come.
+pub(super) fn rover_cases(
+    rover: UnitFrames,
+    events: &[Event],
     bases: &[BaseAt],
     beside: &Beside,
     request: &Request,
+    wanted: &dyn Fn(&str) -> bool,
 ) -> BTreeMap<String, RoverCase> {
-    let fixes = &rover.frames.fixes;
+    let UnitFrames { unit, site: own, origins: read_from, fixes, .. } = rover;
+    let own = (!own.is_empty()).then_some(own.as_str());
+    let fixes = &fixes;
     let times = view::i64s(fixes, "time");
     let states = view::u32s_full(fixes, "state");
     let ages = view::f32s(fixes, "correction_age_s");
@@ -399,7 +294,7 @@ fn rover_cases(
     let stays: Vec<Stay> = stays(own, &times, &ids, &lat, &lon, bases);
     let mut by_site: BTreeMap<String, RoverCase> = BTreeMap::new();
     for stay in &stays {
-        let Some(site) = &stay.site else { continue };
+        let Some(site) = stay.site.as_ref().filter(|s| wanted(s)) else { continue };
         let case = by_site.entry(site.clone()).or_default();
         let range = stay.first..stay.end;
         case.times.extend_from_slice(&times[range.clone()]);
@@ -416,8 +311,8 @@ fn rover_cases(
         });
     }
     for (site, case) in &mut by_site {
-        case.unit = rover.frames.unit.clone();
-        case.origins = rover.frames.origins.clone();
+        case.unit.clone_from(&unit);
+        case.origins.clone_from(&read_from);
         case.never_corrected = !case.never_corrected;
         if beside.complaints.iter().any(|c| c.unit == case.unit) {
             case.never_corrected = false;
@@ -449,8 +344,7 @@ fn rover_cases(
             &limits,
         );
         let (Some(first), Some(last)) = (case.times.first().copied(), case.times.last().copied()) else { continue };
-        case.events =
-            rover.events.iter().filter(|e| e.to >= first - 600_000 && e.from <= last + 600_000).cloned().collect();
+        case.events = events.iter().filter(|e| e.to >= first - 600_000 && e.from <= last + 600_000).cloned().collect();
     }
     by_site
 }

@@ -9,32 +9,82 @@ use crate::model::rows::{Expected, Expecteds};
 use crate::model::sky::GeometryFrom;
 use crate::model::time::{MINUTE_MS, UtcMs, utc_to_gps};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::sync::Arc;
 
 /// Satellites under this elevation cannot rise within [`LOW_MINUTES`], degrees (a medium orbit climbs less than 0.6 degrees
 /// a minute).
 const LOW_DEG: f64 = -12.0;
 const LOW_MINUTES: usize = 15;
 
+/// Satellite, reference time in s of GPS, health: what makes an orbit another one.
+type OrbitKey = (char, u8, i64, u16);
+
+fn key(e: &Ephemeris) -> OrbitKey {
+    // The reference time is where the age is 0.
+    (e.system(), e.number(), (-e.age_s(0, 0.0)).round() as i64, e.health())
+}
+
+/// Broadcast orbits, each once: a stream repeats them every minute.
+#[derive(Default)]
+pub(super) struct Once {
+    seen: BTreeSet<OrbitKey>,
+}
+
+impl Once {
+    /// Those that were not there before.
+    pub(super) fn of(&mut self, all: &[Ephemeris]) -> Vec<Ephemeris> {
+        let mut out = Vec::new();
+        for e in all {
+            let key = key(e);
+            if self.seen.contains(&key) {
+                continue;
+            }
+            // One with a value that is no number gives no direction, and JSON cannot hold it.
+            let whole = serde_json::to_value(e).ok().and_then(|v| serde_json::from_value::<Ephemeris>(v).ok());
+            if whole.as_ref() == Some(e) {
+                self.seen.insert(key);
+                out.push(e.clone());
+            }
+        }
+        out
+    }
+}
+
+/// Orbits that all bundles of a run hold in common: every base hears the same satellites say the same.
+#[derive(Default)]
+pub(super) struct Common {
+    seen: HashMap<OrbitKey, Vec<Arc<Ephemeris>>>,
+}
+
+impl Common {
+    /// The same orbit, in memory once.
+    pub(super) fn of(&mut self, e: Ephemeris) -> Arc<Ephemeris> {
+        let list = self.seen.entry(key(&e)).or_default();
+        if let Some(same) = list.iter().find(|o| ***o == e) {
+            return Arc::clone(same);
+        }
+        let e = Arc::new(e);
+        list.push(Arc::clone(&e));
+        e
+    }
+}
+
 /// Every broadcast orbit of the run, and those of each site's bases.
 #[derive(Debug, Default)]
 pub(super) struct Navigation {
     all: Shelf,
-    by_site: BTreeMap<String, Shelf>,
+    by_site: BTreeMap<String, Vec<Arc<Ephemeris>>>,
 }
 
 impl Navigation {
-    /// The orbits of one file.
-    pub(super) fn add(&mut self, placement: &Placement, ephemerides: &[Ephemeris]) {
-        if ephemerides.is_empty() {
-            return;
+    /// The orbits of one bundle.
+    pub(super) fn add(&mut self, placement: &Placement, orbits: Vec<Arc<Ephemeris>>) {
+        orbits.iter().for_each(|e| self.all.add(e));
+        if placement.role == Role::Base && !orbits.is_empty() {
+            // A base that no site was named for is a site of its own under its unit id.
+            let site = placement.site.as_ref().unwrap_or(&placement.unit).clone();
+            self.by_site.entry(site).or_default().extend(orbits);
         }
-        // A base that no site was named for is a site of its own under its unit id.
-        let own = (placement.role == Role::Base)
-            .then(|| self.by_site.entry(placement.site.as_ref().unwrap_or(&placement.unit).clone()).or_default());
-        if let Some(shelf) = own {
-            ephemerides.iter().for_each(|e| shelf.add(e));
-        }
-        ephemerides.iter().for_each(|e| self.all.add(e));
     }
 
     /// Writes directions into the signals of a base at `place` (degrees, ellipsoidal m).
@@ -58,7 +108,11 @@ impl Navigation {
         }
         let minutes: Vec<UtcMs> = times.iter().copied().collect::<BTreeSet<_>>().into_iter().collect();
         let systems: BTreeSet<System> = tracked.keys().filter_map(|s| Sat::from_code(*s)).map(Sat::system).collect();
-        let own = self.by_site.get(site.unwrap_or(&frames.unit));
+        let own = self.by_site.get(site.unwrap_or(&frames.unit)).map(|orbits| {
+            let mut shelf = Shelf::default();
+            orbits.iter().for_each(|e| shelf.add(e));
+            shelf
+        });
         let station = Geodetic { lat_deg: place.0, lon_deg: place.1, h_m: place.2 };
         let ecef_m = geodetic_to_ecef(&station);
         let mut expected = Expecteds::default();
@@ -73,7 +127,7 @@ impl Navigation {
             while let Some(minute) = minutes.get(i) {
                 i += 1;
                 let gps_s = utc_to_gps(minute + MINUTE_MS / 2) as f64 / 1000.0;
-                let by_own = own.and_then(|o| o.nearest(letter, number, gps_s));
+                let by_own = own.as_ref().and_then(|o| o.nearest(letter, number, gps_s));
                 let Some(e) = by_own.or_else(|| self.all.nearest(letter, number, gps_s)) else { continue };
                 let Some(look) = direction(e, &station, ecef_m, gps_s) else { continue };
                 if look.elevation_deg < LOW_DEG && !seen.contains(minute) {

@@ -1,18 +1,18 @@
 //! Bringing new bundles into a store. Known ones are not opened.
 
-use super::read::{ReadBundle, list_not_read, read_bundle};
+use super::read::{list_not_read, read_bundle, take_rows};
 use super::store_report::store_error;
 use super::stored::Record;
 use super::{Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, ContentHash, Inventory, Limits};
 use crate::frames::Batch;
 use crate::identify;
-use crate::model::event::Origin;
 use crate::model::findings::NotRead;
 use crate::store::{BundleEntry, FolderNote, Seen, Store, Writer};
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 use std::time::UNIX_EPOCH;
 
 /// A part of the work: number `k` (from 1) of `n`.
@@ -121,8 +121,15 @@ pub fn read_into(
     watch.stage("reading", fresh.len() as u64);
     let refs: Vec<BundleRef> = fresh.iter().map(|(b, _)| b.clone()).collect();
     let copies = crawl::exact_copies(&refs);
-    let job =
-        Job { store: &store, writer: &writer, limits: &limits, rules: &rules, beside: &beside, formats: &formats };
+    let job = Job {
+        store: &store,
+        writer: &writer,
+        limits: &limits,
+        rules: &rules,
+        beside: &beside,
+        formats: &formats,
+        begun: Mutex::default(),
+    };
     let done: Vec<Result<(usize, One), RunError>> = fresh
         .par_iter()
         .enumerate()
@@ -192,6 +199,8 @@ struct Job<'a> {
     rules: &'a Rules,
     beside: &'a beside::Beside,
     formats: &'a str,
+    /// Contents that a thread of this run is bringing in: the same content at another path is a copy.
+    begun: Mutex<BTreeSet<String>>,
 }
 
 impl Job<'_> {
@@ -223,23 +232,20 @@ impl Job<'_> {
         };
         seen.hash = Some(hash.clone());
         let same = |m: crate::store::Manifest| m.record.get("formats").and_then(|f| f.as_str()) == Some(self.formats);
-        if self.store.manifest(&hash).ok().flatten().is_some_and(same) {
+        let first = || self.begun.lock().unwrap_or_else(PoisonError::into_inner).insert(hash.clone());
+        // If the one that is brought in fails, the run fails, and the next one reads this again: its tables are not there.
+        if self.store.manifest(&hash).ok().flatten().is_some_and(same) || !first() {
             self.writer.note(&seen).map_err(|e| store_error(&e))?;
             return Ok(One { seen: Some(seen), did: Did::Copy, not_read: Vec::new() });
         }
         let placement = identify::place(&read.facts(), &self.beside.fleet, &self.rules.paths);
         let (unit, site) = placement.map(|p| (p.unit, p.site.unwrap_or_default())).unwrap_or_default();
-        let batch = Batch::of(take_rows(&mut read))
+        let batch = Batch::of(take_rows(&mut read, ""))
             .map_err(|e| RunError::Failed(format!("{}: its tables could not be made: {e}", bundle.path)))?;
         let entry = BundleEntry { hash, site, unit, record, tables: batch.tables };
         self.writer.put(&entry, &seen).map_err(|e| store_error(&e))?;
         Ok(One { seen: Some(seen), did: Did::New, not_read })
     }
-}
-
-fn take_rows(bundle: &mut ReadBundle) -> Vec<(Origin, crate::model::rows::Rows)> {
-    let files = bundle.files.iter_mut();
-    files.map(|f| (Origin { bundle: String::new(), file: f.look.path.clone() }, std::mem::take(&mut f.rows))).collect()
 }
 
 /// Bundles that no path has any more, because something else now lies there, leave the store.
@@ -313,13 +319,15 @@ fn root_of(source: &Path, roots: &[PathBuf]) -> String {
     roots.iter().find(|r| source.starts_with(r)).map(|r| r.to_string_lossy().into_owned()).unwrap_or_default()
 }
 
-/// Size and age of a bundle on disk: what is the same has not been touched.
+/// Size and times of a bundle on disk: what has the same was not touched, and is not opened. Where the system keeps the time
+/// of the last change of a file whatever its owner sets (Unix: ctime), it is in it: a file that was changed and set back to
+/// its old time and length is found. A changed time alone costs one reading, no more.
 fn stamp(bundle: &BundleRef) -> String {
     let of = |path: &Path| -> String {
         match std::fs::symlink_metadata(path) {
             Ok(m) => {
                 let ms = m.modified().ok().and_then(|t| t.duration_since(UNIX_EPOCH).ok()).map_or(0, |d| d.as_millis());
-                format!("{} {ms}", m.len())
+                format!("{} {ms}{}", m.len(), changed(&m))
             }
             Err(_) => "gone".to_owned(),
         }
@@ -336,6 +344,17 @@ fn stamp(bundle: &BundleRef) -> String {
         hasher.update(not_taken.path.as_bytes()).update(b"\0");
     }
     hasher.finalize().to_hex().to_string()
+}
+
+#[cfg(unix)]
+fn changed(m: &std::fs::Metadata) -> String {
+    use std::os::unix::fs::MetadataExt;
+    format!(" {}.{:03}", m.ctime(), m.ctime_nsec() / 1_000_000)
+}
+
+#[cfg(not(unix))]
+fn changed(_: &std::fs::Metadata) -> String {
+    String::new()
 }
 
 /// Settings that change what is read out of a file: with others a bundle must be read anew.

@@ -1,6 +1,7 @@
 //! The analysis of what lies in a store.
 
 use super::read::{ReadAll, StoredRows, list_not_read};
+use super::sky::Common;
 use super::stored::Record;
 use super::{Outcome, Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, Inventory, SideFile};
@@ -15,6 +16,8 @@ use std::sync::Arc;
 
 /// Spans reach over midnight: they are loaded whatever their date.
 const WHOLE: [&str; 1] = ["spans"];
+/// About what a row takes in memory.
+const ROW_BYTES: u64 = 64;
 
 pub(super) fn store_error(error: &StoreError) -> RunError {
     match error {
@@ -70,6 +73,7 @@ fn problem_of(reason: &str) -> Problem {
 fn read_all(store: &Arc<Store>, request: &Request, inventory: &mut Inventory) -> Result<ReadAll, RunError> {
     let (seen, bad) = store.seen().map_err(|e| store_error(&e))?;
     let mut out = ReadAll::default();
+    let mut common = Common::default();
     for path in bad {
         out.not_read.push(NotRead {
             path: path.display().to_string(),
@@ -105,10 +109,14 @@ fn read_all(store: &Arc<Store>, request: &Request, inventory: &mut Inventory) ->
         let counts = record.counts;
         let origins: Vec<Origin> =
             record.file_paths().map(|f| Origin { bundle: s.path.clone(), file: f.to_owned() }).collect();
-        let mut bundle = record.into_bundle(&s.path);
+        let mut bundle = record.into_bundle(&s.path, &mut common);
         list_not_read(&bundle, &mut out.not_read);
         if let Some(manifest) = manifest {
-            bundle.stored = Some(StoredRows { counts, load: loader(store, manifest, origins, request) });
+            bundle.stored = Some(StoredRows {
+                counts,
+                bytes: ROW_BYTES * manifest.tables.iter().map(|t| t.rows).sum::<u64>(),
+                load: loader(store, manifest, origins, request),
+            });
         }
         out.bundles.push(bundle);
     }
@@ -144,8 +152,8 @@ fn record_of(store: &Store, seen: &Seen) -> Result<(Record, Option<Manifest>), S
 fn loader(store: &Arc<Store>, manifest: Manifest, origins: Vec<Origin>, request: &Request) -> Loader {
     let store = Arc::clone(store);
     let (from, to) = (request.from, request.to);
-    Box::new(move || {
-        let tables = store.load(&manifest, from, to, &WHOLE).map_err(|e| loader_error(e.to_string()))?;
-        Ok(Batch { origins, tables })
+    Arc::new(move |wanted: &[&str]| {
+        let tables = store.load(&manifest, from, to, &WHOLE, wanted).map_err(|e| loader_error(e.to_string()))?;
+        Ok(Batch { origins: origins.clone(), tables })
     })
 }

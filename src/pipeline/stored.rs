@@ -1,6 +1,7 @@
 //! What the store keeps of a bundle beside its tables, and how a read bundle becomes that and comes back.
 
 use super::read::{Counts, ReadBundle};
+use super::sky::{Common, Once};
 use crate::config::card::UnitCard;
 use crate::crawl::{BundleRead, FileRead, Outcome};
 use crate::formats::{Identity, Parsed};
@@ -9,7 +10,7 @@ use crate::model::look::FileLook;
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeSet;
+use std::sync::Arc;
 
 /// One bundle without its rows.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
@@ -34,30 +35,6 @@ struct FileRecord {
     identity: Identity,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     ephemerides: Vec<Ephemeris>,
-}
-
-/// Broadcast orbits, each once: a stream repeats them every minute.
-#[derive(Default)]
-struct Once {
-    /// Satellite, reference time in s of GPS, health.
-    seen: BTreeSet<(char, u8, i64, u16)>,
-}
-
-impl Once {
-    fn of(&mut self, all: &[Ephemeris]) -> Vec<Ephemeris> {
-        let mut out = Vec::new();
-        for e in all {
-            // The reference time is where the age is 0.
-            let reference_s = -e.age_s(0, 0.0);
-            let key = (e.system(), e.number(), reference_s.round() as i64, e.health());
-            // One with a value that is no number gives no direction, and JSON cannot hold it.
-            let whole = serde_json::to_value(e).ok().and_then(|v| serde_json::from_value::<Ephemeris>(v).ok());
-            if whole.as_ref() == Some(e) && self.seen.insert(key) {
-                out.push(e.clone());
-            }
-        }
-        out
-    }
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -110,7 +87,9 @@ impl Record {
     }
 
     /// The bundle, lying at a path; its rows are elsewhere.
-    pub(super) fn into_bundle(self, path: &str) -> ReadBundle {
+    pub(super) fn into_bundle(mut self, path: &str, common: &mut Common) -> ReadBundle {
+        let orbits = self.files.iter_mut().flat_map(|f| std::mem::take(&mut f.ephemerides));
+        let orbits: Vec<Arc<Ephemeris>> = orbits.map(|e| common.of(e)).collect();
         let ends = self.ends.into_iter().map(|e| FileRead {
             path: e.path,
             compressed: "none",
@@ -129,7 +108,6 @@ impl Record {
                     span: f.span,
                     undated: f.undated,
                     identity: f.identity,
-                    ephemerides: f.ephemerides,
                     ..Parsed::default()
                 })
                 .collect(),
@@ -140,6 +118,7 @@ impl Record {
                 bytes: self.bytes,
                 ..BundleRead::default()
             },
+            orbits,
             stored: None,
         }
     }

@@ -25,11 +25,13 @@
 mod commit;
 mod names;
 mod run;
+mod scratch;
 mod seen;
 mod table;
 
 pub use commit::{BundleEntry, Manifest, TableFile};
 pub use run::Writer;
+pub use scratch::{Kept, Scratch};
 pub use seen::{FolderNote, Seen};
 
 use crate::frames::schema;
@@ -187,8 +189,8 @@ impl Store {
         &self.root
     }
 
-    /// The frames of a bundle, table by table: those of dates within `from..to` (UTC ms, `None` open) and, whatever the
-    /// date, the tables of `whole`.
+    /// The frames of a bundle, table by table, of the tables that are `wanted`: those of dates within `from..to` (UTC ms,
+    /// `None` open) and, whatever the date, the tables of `whole`.
     ///
     /// # Errors
     /// A file that is missing or damaged.
@@ -198,6 +200,7 @@ impl Store {
         from: Option<UtcMs>,
         to: Option<UtcMs>,
         whole: &[&str],
+        wanted: &[&str],
     ) -> Result<Vec<(String, DataFrame)>, StoreError> {
         let inside = |date: &str| {
             let (first, last) = (
@@ -208,7 +211,7 @@ impl Store {
                 || (first.is_none_or(|f| date >= f.as_str()) && last.is_none_or(|l| date <= l.as_str()))
         };
         let mut out = Vec::new();
-        for table in &manifest.tables {
+        for table in manifest.tables.iter().filter(|t| wanted.contains(&t.table.as_str())) {
             if !whole.contains(&table.table.as_str()) && !inside(&table.date) {
                 continue;
             }

@@ -9,7 +9,7 @@ use std::time::{Duration, SystemTime};
 
 /// A run of another machine that has written nothing for so long is taken for dead.
 const DEAD_AFTER: Duration = Duration::from_secs(30 * 60);
-const OWNER: &str = "owner";
+pub(super) const OWNER: &str = "owner";
 
 /// Writes into a store. Dropping it removes its folder; being killed leaves the folder to the next run.
 #[derive(Debug)]
@@ -110,7 +110,7 @@ impl Drop for Writer {
 
 /// Makes the folder of a run with its owner file, locked. Between these steps the folder looks like one of a dead run, and
 /// another run may remove it: then once more.
-fn own(folder: &Path) -> Result<Option<File>, StoreError> {
+pub(super) fn own(folder: &Path) -> Result<Option<File>, StoreError> {
     let path = folder.join(OWNER);
     let make = || -> io::Result<File> {
         fs::create_dir_all(folder)?;
@@ -156,7 +156,7 @@ fn age(path: &Path, than: &Path) -> Duration {
 }
 
 /// Whether the run behind a folder in `tmp` is over. A mistake costs that run one more writing of a bundle, nothing else.
-fn is_dead(folder: &Path, mine: &Path) -> bool {
+pub(super) fn is_dead(folder: &Path, mine: &Path) -> bool {
     let path = folder.join(OWNER);
     if age(folder, mine).min(age(&path, mine)) > DEAD_AFTER {
         return true;

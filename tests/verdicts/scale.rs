@@ -52,7 +52,7 @@ fn many_events_and_many_lost_periods_are_judged_in_seconds() {
     let weights = Weights::parse(SHIPPED, &CAUSES).unwrap();
     let limits = EvidenceLimits { age_fresh_s: 3.0, age_old_s: 5.0, long_baseline_km: 12.0 };
     let begin = Instant::now();
-    let evidence = gather(&case, &grids, &[], &|id| weights.timing(id), &limits);
+    let evidence = gather(&case, &grids, &[] as &[&Grid], &|id| weights.timing(id), &limits);
     let ranking = rank(&case, &evidence, &weights);
     let took = begin.elapsed();
     println!("{} segments, {} events in {took:?}", evidence.segments.len(), evidence.events.len());

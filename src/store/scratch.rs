@@ -1,0 +1,161 @@
+//! Tables of one run put aside: in memory up to a limit, beyond it as Parquet files in a folder that goes with the run.
+//!
+//! A run that is killed leaves its folder; the next one that puts something aside at the same place removes it.
+
+use super::{StoreError, io_error, names, run, table};
+use polars::frame::DataFrame;
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+const PREFIX: &str = ".lostfix-scratch-";
+
+/// Where tables are put aside. Dropping it removes what was written.
+#[derive(Debug)]
+pub struct Scratch {
+    parent: PathBuf,
+    folder: PathBuf,
+    limit: u64,
+    used: AtomicU64,
+    count: AtomicU64,
+    /// Made with the first file; its lock tells others that this run lives.
+    owner: Mutex<Option<Option<File>>>,
+}
+
+/// Tables that were put aside.
+#[derive(Debug)]
+pub struct Kept(Vec<(String, Where)>);
+
+#[derive(Debug)]
+enum Where {
+    Memory(DataFrame),
+    File(PathBuf, u64),
+}
+
+impl Scratch {
+    /// Tables up to `limit` bytes stay in memory; more go into a folder in `parent`, which is made when it is needed.
+    pub fn new(parent: &Path, limit: u64) -> Scratch {
+        Scratch {
+            parent: parent.to_owned(),
+            folder: parent.join(format!("{PREFIX}{}", names::run_name())),
+            limit,
+            used: AtomicU64::new(0),
+            count: AtomicU64::new(0),
+            owner: Mutex::new(None),
+        }
+    }
+
+    /// Puts tables aside.
+    ///
+    /// # Errors
+    /// When the folder cannot be written.
+    pub fn keep(&self, tables: Vec<(String, DataFrame)>) -> Result<Kept, StoreError> {
+        let bytes = tables.iter().map(|(_, t)| t.estimated_size() as u64).sum::<u64>();
+        if self.used.fetch_add(bytes, Ordering::Relaxed) + bytes <= self.limit {
+            return Ok(Kept(tables.into_iter().map(|(name, t)| (name, Where::Memory(t))).collect()));
+        }
+        self.used.fetch_sub(bytes, Ordering::Relaxed);
+        self.make()?;
+        let mut out = Vec::with_capacity(tables.len());
+        for (name, frame) in tables {
+            let path = self.folder.join(format!("{}.parquet", self.count.fetch_add(1, Ordering::Relaxed)));
+            table::write(&path, "", &frame)?;
+            out.push((name, Where::File(path, frame.height() as u64)));
+        }
+        Ok(Kept(out))
+    }
+
+    /// Whether anything was written to disk.
+    pub fn on_disk(&self) -> bool {
+        self.count.load(Ordering::Relaxed) > 0
+    }
+
+    fn make(&self) -> Result<(), StoreError> {
+        let mut owner = self.owner.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if owner.is_none() {
+            fs::create_dir_all(&self.parent).map_err(io_error(&self.parent, "make the folder for tables put aside"))?;
+            *owner = Some(run::own(&self.folder)?);
+            for entry in run::list(&self.parent)? {
+                let ours = entry.file_name().is_some_and(|n| n.to_string_lossy().starts_with(PREFIX));
+                if ours && entry != self.folder && run::is_dead(&entry, &self.folder.join(run::OWNER)) {
+                    // Another user's, or somebody else is removing it too.
+                    let _ = fs::remove_dir_all(&entry);
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Kept {
+    /// The tables that are named.
+    ///
+    /// # Errors
+    /// When a file is gone or damaged.
+    pub fn load(&self, wanted: &[&str]) -> Result<Vec<(String, DataFrame)>, StoreError> {
+        let mut out = Vec::new();
+        for (name, place) in self.0.iter().filter(|(name, _)| wanted.contains(&name.as_str())) {
+            let frame = match place {
+                Where::Memory(frame) => frame.clone(),
+                Where::File(path, rows) => table::read(path, *rows)?,
+            };
+            out.push((name.clone(), frame));
+        }
+        Ok(out)
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        let owner = self.owner.get_mut().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if owner.take().is_some() {
+            let _ = fs::remove_dir_all(&self.folder);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::frames::Batch;
+    use crate::model::event::Origin;
+    use crate::model::rows::{LoggedEvent, Rows};
+
+    fn tables(kind: &str) -> Vec<(String, DataFrame)> {
+        let mut rows = Rows::default();
+        for time in 0..1000 {
+            rows.logged.push(LoggedEvent { time, kind: kind.into(), detail: String::new() });
+        }
+        Batch::of(vec![(Origin::default(), rows)]).unwrap().tables
+    }
+
+    #[test]
+    fn what_is_too_much_goes_to_disk_and_leaves_it_again() {
+        let parent = temp_dir::TempDir::new().unwrap();
+        // What a killed run left; and one of another machine, whose lock tells nothing here.
+        for (name, host) in [(".lostfix-scratch-dead", names::host()), (".lostfix-scratch-far", "far".to_owned())] {
+            fs::create_dir(parent.path().join(name)).unwrap();
+            fs::write(parent.path().join(name).join(run::OWNER), host).unwrap();
+        }
+        let bytes = tables("a").iter().map(|(_, t)| t.estimated_size() as u64).sum::<u64>();
+        let scratch = Scratch::new(parent.path(), bytes + bytes / 2);
+        let first = scratch.keep(tables("a")).unwrap();
+        assert!(!scratch.on_disk());
+        let second = scratch.keep(tables("b")).unwrap();
+        assert!(scratch.on_disk());
+        for (kept, kind) in [(&first, "a"), (&second, "b")] {
+            for _ in 0..2 {
+                let back = kept.load(&["logged", "spans"]).unwrap();
+                let [(name, frame)] = back.as_slice() else { panic!("{back:?}") };
+                assert!(name == "logged" && frame.equals_missing(&tables(kind)[0].1));
+            }
+            assert!(kept.load(&["fixes"]).unwrap().is_empty());
+        }
+        let left = || fs::read_dir(parent.path()).unwrap().map(|e| e.unwrap().file_name()).collect::<Vec<_>>();
+        assert_eq!(left().len(), 2, "the dead one is gone: {:?}", left());
+        drop(scratch);
+        assert_eq!(left(), [".lostfix-scratch-far"]);
+        assert!(second.load(&["logged"]).is_err() && first.load(&["logged"]).is_ok());
+    }
+}
