@@ -62,7 +62,7 @@ impl Site1 {
         self.bases = Vec::new();
         let case = &mut self.case;
         case.base_events = Vec::new();
-        (case.base_observed, case.ionosphere_seen) = (Vec::new(), Vec::new());
+        (case.base_observed, case.ionosphere_seen, case.base_logs) = Default::default();
         for rover in &mut case.rovers {
             let time = RoverTime {
                 kinds: Vec::new(),
@@ -237,11 +237,11 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     let kind = view::u32s_full(&frames.spans, "kind");
     let spans: Vec<(UtcMs, UtcMs)> =
         (0..from.len()).filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS)).map(|i| (from[i], until[i])).collect();
-    let origins = view::u32s_full(&base.frames.spans, "origin");
+    let origins = view::u32s_full(&frames.spans, "origin");
     site.case.base_logs.extend(
         (0..from.len())
             .filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS))
-            .map(|i| (from[i], until[i], base.frames.unit.clone(), base.frames.origin(origins[i]))),
+            .map(|i| (from[i], until[i], frames.unit.clone(), frames.origin(origins[i]))),
     );
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
