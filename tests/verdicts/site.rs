@@ -507,6 +507,7 @@ impl Site {
             sky_events: self.sky,
             base_observed: observed_spans(&spans),
             ionosphere_seen: Vec::new(),
+            base_logs: Vec::new(),
         };
         let near_refs: Vec<&Grid> = near_grids.iter().collect();
         let evidence = gather(
