@@ -188,6 +188,22 @@ fn falls_within_seconds_and_slow_ones_are_told_apart() {
 }
 
 #[test]
+fn a_median_that_falls_without_its_satellites_is_no_fall() {
+    // Strong satellites set, weak ones rise: the median of the band falls by 5 dB and no satellite does. Then all of them do.
+    let fell = |by: f32| {
+        let mut rows = bands(|s| [if (5_400..6_600).contains(&s) { 5.0 } else { 0.0 }, 0.0], |_| [0.0; 2]);
+        rows.signals = signals(180, |minute, _, row| {
+            if row.band == Band::L1.code() && (90..110).contains(&minute) {
+                row.cn0_mean -= by;
+            }
+        })
+        .signals;
+        spans(&base(rows), "band-drop").len()
+    };
+    assert_eq!((fell(0.5), fell(5.0)), (0, 1));
+}
+
+#[test]
 fn a_band_that_is_gone_has_fallen_too() {
     let mut rows = bands(|s| [if (5000..5600).contains(&s) { 12.0 } else { 0.0 }, 0.0], |_| [0.0; 2]);
     let keep: Vec<u32> = (0..rows.bands.len())

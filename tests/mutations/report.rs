@@ -55,19 +55,28 @@ fn apart(findings: &Findings, but: &BTreeSet<String>) -> BTreeSet<String> {
     findings.sites.iter().filter(far).map(|s| s.site.clone()).collect()
 }
 
+/// Sites where one of the units is a rover: their hours are its hours too.
+fn driven(findings: &Findings, but: &BTreeSet<String>) -> BTreeSet<String> {
+    findings.sites.iter().filter(|s| s.rovers.iter().any(|u| but.contains(u))).map(|s| s.site.clone()).collect()
+}
+
 /// What damage to a file of the units `but` must leave as it is.
 ///
 /// - The lost time of every other unit: its float periods, neighbouring ones taken together. Where they are split and which cause
 ///   each gets may differ: who else lost fix and what the base shows is evidence.
-/// - Events of other bases; hours (observed, lost, start-up, silent) of every site whose rovers are all others, so too when a base is
-///   damaged.
+/// - Events of other bases; hours (observed, lost, start-up, silent) of every site but the `driven`, so too when a base is damaged.
 /// - Everything at all (causes, evidence, verdict, advisories) at the sites `apart`. Only their rank counts all sites; and what a
 ///   base's strong satellites are compared with is the median of all bases, so that one event is left out everywhere.
-fn facts(findings: &Findings, but: &BTreeSet<String>, apart: &BTreeSet<String>) -> BTreeSet<String> {
+fn facts(
+    findings: &Findings,
+    but: &BTreeSet<String>,
+    apart: &BTreeSet<String>,
+    driven: &BTreeSet<String>,
+) -> BTreeSet<String> {
     let mut out = BTreeSet::new();
     let mut lost: BTreeMap<&String, Vec<(String, String)>> = BTreeMap::new();
     for site in &findings.sites {
-        if !site.rovers.iter().any(|u| but.contains(u)) {
+        if !driven.contains(&site.site) {
             out.insert(format!(
                 "{} {:?} observed {} lost {} start-up {} silent {}",
                 site.site,
@@ -179,7 +188,10 @@ impl Bench {
             }
         }
         let far = apart(&self.clean, &but);
-        let (a, b) = (facts(&self.clean, &but, &far), facts(&outcome.findings, &but, &far));
+        // Where a damaged rover is now, or was and is no more.
+        let mut driven = self::driven(&self.clean, &but);
+        driven.extend(self::driven(&outcome.findings, &but));
+        let (a, b) = (facts(&self.clean, &but, &far, &driven), facts(&outcome.findings, &but, &far, &driven));
         if a != b {
             let gone: Vec<&String> = a.difference(&b).take(3).collect();
             let new: Vec<&String> = b.difference(&a).take(3).collect();
@@ -271,7 +283,8 @@ fn what_must_stay_would_be_missed() {
     let but = BTreeSet::from([unit_of("bundles/slatequay/SL06-EX1_2026-05-09.zip")]);
     let far = apart(&bench.clean, &but);
     assert!(far.contains("larkfield") && !far.contains("slatequay"), "{far:?}");
-    let before = facts(&bench.clean, &but, &far);
+    let driven = driven(&bench.clean, &but);
+    let before = facts(&bench.clean, &but, &far, &driven);
     let at = |f: &Findings| f.sites.iter().position(|s| s.site == "larkfield").unwrap();
     let changes: [fn(&mut SiteFindings); 4] = [
         |s| s.observed_hours += 0.001,
@@ -283,7 +296,7 @@ fn what_must_stay_would_be_missed() {
         let mut other = bench.clean.clone();
         let site = at(&other);
         change(&mut other.sites[site]);
-        assert_ne!(before, facts(&other, &but, &far), "change {i}");
+        assert_ne!(before, facts(&other, &but, &far, &driven), "change {i}");
     }
 }
 
