@@ -1,13 +1,13 @@
 //! Row batches of many files become the frames of one unit: joined, sorted, every overlap counted once.
 
 use super::schema::{self, IntoFrame};
-use super::{UnitFrames, view};
+use super::{FrameError, UnitFrames, view};
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::rows::Rows;
 use crate::model::sky::GeometryFrom;
 use polars::frame::{DataFrame, UniqueKeepStrategy};
-use polars::prelude::{Column, NamedFrom, PolarsResult, Series, SortMultipleOptions};
+use polars::prelude::{BooleanChunked, Column, NamedFrom, NewChunkedArray, PolarsResult, Series, SortMultipleOptions};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -31,28 +31,40 @@ impl Batch {
     /// # Errors
     /// When polars cannot build a table.
     pub fn of(files: Vec<(Origin, Rows)>) -> PolarsResult<Batch> {
-        let mut all: [Option<DataFrame>; 11] = Default::default();
-        let mut origins = Vec::new();
-        for (i, (origin, rows)) in files.into_iter().enumerate() {
-            origins.push(origin);
-            for (slot, frame) in all.iter_mut().zip(schema::tables(rows, u32::try_from(i).unwrap_or(u32::MAX))?) {
-                match slot {
+        let mut tables = Vec::new();
+        let origins = Batch::each(files, |name, frame| {
+            tables.push((name.to_owned(), frame));
+            PolarsResult::Ok(())
+        })?;
+        Ok(Batch { origins, tables })
+    }
+
+    /// Gives the frames of the files of one bundle one after the other; rows go while their frame comes.
+    ///
+    /// # Errors
+    /// When polars cannot build a table, or what `take` says.
+    pub fn each<E: From<FrameError>>(
+        mut files: Vec<(Origin, Rows)>,
+        mut take: impl FnMut(&str, DataFrame) -> Result<(), E>,
+    ) -> Result<Vec<Origin>, E> {
+        for name in schema::TABLES {
+            let mut all: Option<DataFrame> = None;
+            for (i, (_, rows)) in files.iter_mut().enumerate() {
+                let frame = schema::take_table(rows, name, u32::try_from(i).unwrap_or(u32::MAX))?;
+                match &mut all {
                     _ if frame.height() == 0 => {}
                     Some(table) => {
                         table.vstack_mut_owned(frame)?;
                     }
-                    None => *slot = Some(frame),
+                    None => all = Some(frame),
                 }
             }
-        }
-        let mut tables = Vec::new();
-        for (name, slot) in schema::TABLES.iter().zip(all) {
-            if let Some(mut frame) = slot {
+            if let Some(mut frame) = all {
                 frame.rechunk_mut();
-                tables.push(((*name).to_owned(), frame));
+                take(name, frame)?;
             }
         }
-        Ok(Batch { origins, tables })
+        Ok(files.into_iter().map(|(origin, _)| origin).collect())
     }
 }
 
@@ -100,62 +112,76 @@ impl UnitBuilder {
     /// # Errors
     /// As [`UnitBuilder::build`].
     pub fn build_only(mut self, wanted: &[&str]) -> PolarsResult<UnitFrames> {
-        let mut loaded: Vec<Batch> = Vec::new();
-        for loader in self.later {
-            loaded.push(loader(wanted)?);
-        }
         self.batches.sort_by(|a, b| a.0.cmp(&b.0));
         let mut origins: Vec<Origin> = self.batches.iter().map(|(o, _)| o.clone()).collect();
-        origins.extend(loaded.iter().flat_map(|b| b.origins.iter().cloned()));
+        let mut of_later: Vec<Vec<Origin>> = Vec::new();
+        for loader in &self.later {
+            of_later.push(loader(&[])?.origins);
+        }
+        origins.extend(of_later.iter().flatten().cloned());
         origins.sort();
         origins.dedup();
-        let index = |origin: &Origin| -> u32 {
-            origins.binary_search(origin).ok().and_then(|i| u32::try_from(i).ok()).unwrap_or(u32::MAX)
-        };
-        let mut tables: [Vec<DataFrame>; 11] = Default::default();
-        for (origin, rows) in self.batches {
-            let frames = schema::tables(rows, index(&origin))?;
-            for ((table, frame), name) in tables.iter_mut().zip(frames).zip(schema::TABLES) {
-                if frame.height() > 0 && wanted.contains(&name) {
-                    table.push(frame);
-                }
-            }
+        let mut sources = Sources { wanted, batches: self.batches, later: Vec::new(), origins };
+        for (loader, own) in self.later.into_iter().zip(of_later) {
+            let numbers = own.iter().map(|o| sources.index(o)).collect();
+            sources.later.push((loader, numbers));
         }
-        for batch in loaded {
-            let new: Vec<u32> = batch.origins.iter().map(&index).collect();
-            for (name, mut frame) in batch.tables {
-                let Some(table) = schema::TABLES.iter().position(|t| *t == name).and_then(|i| tables.get_mut(i)) else {
-                    continue;
-                };
-                if frame.height() > 0 && wanted.contains(&name.as_str()) {
-                    renumber(&mut frame, &new)?;
-                    table.push(frame);
-                }
-            }
-        }
-        let [fixes, corrections, positions, descriptions, signals, bands, systems, metrics, spectra, logged, spans] =
-            tables;
         use crate::model::rows as r;
         Ok(UnitFrames {
             unit: self.unit,
             role: self.role,
             site: self.site,
-            origins,
-            fixes: merge::<r::Fixes>(fixes)?,
-            corrections: merge::<r::Corrections>(corrections)?,
-            positions: merge::<r::Positions>(positions)?,
-            descriptions: merge::<r::Descriptions>(descriptions)?,
-            signals: merge::<r::Signals>(signals)?,
-            bands: merge::<r::Bands>(bands)?,
-            systems: merge::<r::Systems>(systems)?,
-            metrics: merge::<r::Metrics>(metrics)?,
-            spectra: merge::<r::Spectra>(spectra)?,
-            logged: merge::<r::Logged>(logged)?,
-            spans: merge::<r::Spans>(spans)?,
+            fixes: sources.table::<r::Fixes>("fixes")?,
+            corrections: sources.table::<r::Corrections>("corrections")?,
+            positions: sources.table::<r::Positions>("positions")?,
+            descriptions: sources.table::<r::Descriptions>("descriptions")?,
+            signals: sources.table::<r::Signals>("signals")?,
+            bands: sources.table::<r::Bands>("bands")?,
+            systems: sources.table::<r::Systems>("systems")?,
+            metrics: sources.table::<r::Metrics>("metrics")?,
+            spectra: sources.table::<r::Spectra>("spectra")?,
+            logged: sources.table::<r::Logged>("logged")?,
+            spans: sources.table::<r::Spans>("spans")?,
             expected: r::Expecteds::default().into_frame(0)?,
+            origins: sources.origins,
             geometry_from: GeometryFrom::None,
         }
         .with_list_geometry())
+    }
+}
+
+/// Where the rows of a unit come from, table by table.
+struct Sources<'a> {
+    wanted: &'a [&'a str],
+    batches: Vec<(Origin, Rows)>,
+    /// With the unit's number of each of its files.
+    later: Vec<(Loader, Vec<u32>)>,
+    origins: Vec<Origin>,
+}
+
+impl Sources<'_> {
+    fn index(&self, origin: &Origin) -> u32 {
+        self.origins.binary_search(origin).ok().and_then(|i| u32::try_from(i).ok()).unwrap_or(u32::MAX)
+    }
+
+    fn table<T: IntoFrame + Default>(&mut self, name: &str) -> PolarsResult<DataFrame> {
+        let mut frames = Vec::new();
+        if self.wanted.contains(&name) {
+            for i in 0..self.batches.len() {
+                let number = self.batches.get(i).map_or(u32::MAX, |(origin, _)| self.index(origin));
+                if let Some((_, rows)) = self.batches.get_mut(i) {
+                    frames.push(schema::take_table(rows, name, number)?);
+                }
+            }
+            for (loader, numbers) in &self.later {
+                for (_, mut frame) in loader(&[name])?.tables {
+                    renumber(&mut frame, numbers)?;
+                    frames.push(frame);
+                }
+            }
+            frames.retain(|f| f.height() > 0);
+        }
+        merge::<T>(frames)
     }
 }
 
@@ -169,20 +195,60 @@ fn renumber(frame: &mut DataFrame, new: &[u32]) -> PolarsResult<()> {
     Ok(())
 }
 
+/// Rows that are sorted at once: sorting takes several times the memory of what it sorts.
+const SORTED_AT_ONCE: usize = 250_000;
+
 /// One table out of the files' tables: sorted by its key, one row a key.
 fn merge<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFrame> {
-    let mut frames = frames;
-    let in_order = T::KEY == ["time"] && put_in_order(&mut frames);
+    merge_in_parts::<T>(frames, SORTED_AT_ONCE)
+}
+
+fn merge_in_parts<T: IntoFrame + Default>(mut frames: Vec<DataFrame>, at_once: usize) -> PolarsResult<DataFrame> {
+    // Most logs of a rover: nothing to sort and nothing twice, and the longest table by far.
+    if T::KEY == ["time"] && put_in_order(&mut frames) {
+        return stack::<T>(frames);
+    }
+    // Every key begins with the time: parts of it can be sorted by themselves.
+    let mut times: Vec<i64> = frames.iter().flat_map(|f| view::i64s(f, "time")).collect();
+    if times.len() <= at_once {
+        return sort_one::<T>(stack::<T>(frames)?);
+    }
+    times.sort_unstable();
+    let mut cuts: Vec<i64> = times.iter().copied().step_by(at_once.max(1)).skip(1).collect();
+    cuts.dedup();
+    drop(times);
+    let mut out: Vec<DataFrame> = Vec::with_capacity(cuts.len() + 1);
+    let mut from = i64::MIN;
+    for to in cuts.into_iter().map(Some).chain([None]) {
+        let mut part = Vec::new();
+        for frame in &frames {
+            let times = view::i64s(frame, "time");
+            let inside: Vec<bool> = times.iter().map(|t| *t >= from && to.is_none_or(|e| *t < e)).collect();
+            if inside.contains(&true) {
+                part.push(frame.filter(&BooleanChunked::from_slice("inside".into(), &inside))?);
+            }
+        }
+        if !part.is_empty() {
+            out.push(sort_one::<T>(stack::<T>(part)?)?);
+        }
+        from = to.unwrap_or(i64::MAX);
+    }
+    drop(frames);
+    stack::<T>(out)
+}
+
+/// Frames one behind the other.
+fn stack<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFrame> {
     let mut frames = frames.into_iter();
     let Some(mut all) = frames.next() else { return T::default().into_frame(0) };
     for frame in frames {
         all.vstack_mut_owned(frame)?;
     }
     all.rechunk_mut();
-    // Most logs of a rover: nothing to sort and nothing twice, and the longest table by far.
-    if in_order {
-        return Ok(all);
-    }
+    Ok(all)
+}
+
+fn sort_one<T: IntoFrame>(mut all: DataFrame) -> PolarsResult<DataFrame> {
     // Within one key: the fullest row first, then the first origin, so that the kept row is the same in every run.
     let mut by: Vec<&str> = T::KEY.to_vec();
     let mut descending = vec![false; by.len()];
@@ -291,6 +357,33 @@ mod tests {
         assert_eq!(times(&[&[7, 6], &[1]]), [(1, 1), (6, 0), (7, 0)]);
         assert_eq!(times(&[&[1, 2], &[2, 3]]), [(1, 0), (2, 0), (3, 1)]);
         assert_eq!(times(&[&[1, 9], &[3, 4]]), [(1, 0), (3, 1), (4, 1), (9, 0)]);
+    }
+
+    #[test]
+    fn sorted_in_parts_is_sorted_at_once() {
+        let part = |seed: u64| {
+            let mut rows = Rows::default();
+            for i in 0..400_u64 {
+                // Any times, many of them twice, not in order.
+                let n = (i + seed).wrapping_mul(6_364_136_223_846_793_005) >> 40;
+                rows.corrections.push(Correction {
+                    time: (n % 97) as i64 * 60_000,
+                    station_id: (n % 3) as u16,
+                    message: 1077,
+                    count: (n % 11) as u32,
+                    bytes: i as u32,
+                    longest_gap_s: f32::NAN,
+                });
+            }
+            rows.corrections.into_frame(seed as u32).unwrap()
+        };
+        let frames = || vec![part(1), part(2), part(3)];
+        let whole = merge_in_parts::<crate::model::rows::Corrections>(frames(), usize::MAX).unwrap();
+        assert!(whole.height() > 20 && whole.height() < 400, "{}", whole.height());
+        for at_once in [1, 7, 100, 1199] {
+            let parts = merge_in_parts::<crate::model::rows::Corrections>(frames(), at_once).unwrap();
+            assert!(whole.equals_missing(&parts), "{at_once}");
+        }
     }
 
     #[test]

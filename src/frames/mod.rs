@@ -64,6 +64,27 @@ impl UnitFrames {
         self.origins.get(index as usize).cloned().unwrap_or_default()
     }
 
+    /// The rover's epochs alone; the other tables go.
+    #[must_use]
+    pub fn only_fixes(mut self) -> UnitFrames {
+        for table in [
+            &mut self.corrections,
+            &mut self.positions,
+            &mut self.descriptions,
+            &mut self.signals,
+            &mut self.bands,
+            &mut self.systems,
+            &mut self.metrics,
+            &mut self.spectra,
+            &mut self.logged,
+            &mut self.spans,
+            &mut self.expected,
+        ] {
+            *table = DataFrame::default();
+        }
+        self
+    }
+
     /// The rows within `from..to` (UTC ms; `None`: open). A span that reaches over an edge is kept whole.
     ///
     /// # Errors

@@ -41,20 +41,36 @@ pub const TABLES: [&str; 11] = [
 ///
 /// # Errors
 /// When polars cannot build a table.
-pub fn tables(rows: Rows, origin: u32) -> PolarsResult<[DataFrame; 11]> {
-    Ok([
-        rows.fixes.into_frame(origin)?,
-        rows.corrections.into_frame(origin)?,
-        rows.positions.into_frame(origin)?,
-        rows.descriptions.into_frame(origin)?,
-        rows.signals.into_frame(origin)?,
-        rows.bands.into_frame(origin)?,
-        rows.systems.into_frame(origin)?,
-        rows.metrics.into_frame(origin)?,
-        rows.spectra.into_frame(origin)?,
-        rows.logged.into_frame(origin)?,
-        rows.spans.into_frame(origin)?,
-    ])
+pub fn tables(mut rows: Rows, origin: u32) -> PolarsResult<[DataFrame; 11]> {
+    let mut out: [DataFrame; 11] = Default::default();
+    for (name, frame) in TABLES.iter().zip(&mut out) {
+        *frame = take_table(&mut rows, name, origin)?;
+    }
+    Ok(out)
+}
+
+/// Takes one table out of the rows of a file, so that a large one need not be there twice as a whole.
+///
+/// # Errors
+/// When polars cannot build it.
+pub fn take_table(rows: &mut Rows, table: &str, origin: u32) -> PolarsResult<DataFrame> {
+    fn frame<T: IntoFrame + Default>(rows: &mut T, origin: u32) -> PolarsResult<DataFrame> {
+        std::mem::take(rows).into_frame(origin)
+    }
+    match table {
+        "fixes" => frame(&mut rows.fixes, origin),
+        "corrections" => frame(&mut rows.corrections, origin),
+        "positions" => frame(&mut rows.positions, origin),
+        "descriptions" => frame(&mut rows.descriptions, origin),
+        "signals" => frame(&mut rows.signals, origin),
+        "bands" => frame(&mut rows.bands, origin),
+        "systems" => frame(&mut rows.systems, origin),
+        "metrics" => frame(&mut rows.metrics, origin),
+        "spectra" => frame(&mut rows.spectra, origin),
+        "logged" => frame(&mut rows.logged, origin),
+        "spans" => frame(&mut rows.spans, origin),
+        other => Err(polars::prelude::PolarsError::ComputeError(format!("there is no table {other}").into())),
+    }
 }
 
 /// Names and types of all tables in one line: two programs with the same text can read each other's tables.

@@ -6,7 +6,7 @@ use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
 use crate::formats::text::FormatSettings;
 use crate::formats::{self, FileContext, Parsed};
-use crate::frames::{Batch, Loader, loader_error};
+use crate::frames::{Batch, FrameError, Loader, loader_error};
 use crate::identify::BundleFacts;
 use crate::maths::orbits::Ephemeris;
 use crate::model::clock::DateHints;
@@ -17,7 +17,7 @@ use crate::model::look::Format;
 use crate::model::problem::Problem;
 use crate::model::rows::{Rows, SPAN_OBSERVATIONS};
 use crate::model::time::date_in_name;
-use crate::store::Scratch;
+use crate::store::{Kept, Scratch, StoreError};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -218,6 +218,23 @@ pub(super) fn take_rows(bundle: &mut ReadBundle, path: &str) -> Vec<(Origin, Row
         .collect()
 }
 
+enum AsideError {
+    Table(FrameError),
+    Disk(StoreError),
+}
+
+impl From<FrameError> for AsideError {
+    fn from(e: FrameError) -> AsideError {
+        AsideError::Table(e)
+    }
+}
+
+impl From<StoreError> for AsideError {
+    fn from(e: StoreError) -> AsideError {
+        AsideError::Disk(e)
+    }
+}
+
 /// Puts the rows of a bundle aside and lets go of what no later step needs.
 fn put_aside(bundle: &mut ReadBundle, scratch: &Scratch, common: &Mutex<Common>) -> Result<(), RunError> {
     let mut once = Once::default();
@@ -228,12 +245,15 @@ fn put_aside(bundle: &mut ReadBundle, scratch: &Scratch, common: &Mutex<Common>)
         bundle.orbits.extend(orbits.into_iter().map(|e| common.of(e)));
     }
     let (counts, path) = (bundle.counts(), bundle.path.clone());
-    let batch = Batch::of(take_rows(bundle, &path))
-        .map_err(|e| RunError::Failed(format!("{path}: its tables could not be made: {e}")))?;
-    let (bytes, origins) = (batch.bytes() as u64, batch.origins);
-    let kept = scratch.keep(batch.tables).map_err(|e| {
-        RunError::Failed(format!("{e}. Tables of a large pile are put aside there; --scratch DIR names another folder"))
+    let mut kept = Kept::default();
+    let origins = Batch::each(take_rows(bundle, &path), |name, frame| Ok(scratch.keep(&mut kept, name, frame)?));
+    let origins = origins.map_err(|e: AsideError| match e {
+        AsideError::Table(e) => RunError::Failed(format!("{path}: its tables could not be made: {e}")),
+        AsideError::Disk(e) => RunError::Failed(format!(
+            "{e}. Tables of a large pile are put aside there; --scratch DIR names another folder"
+        )),
     })?;
+    let bytes = kept.bytes();
     let load: Loader = Arc::new(move |wanted: &[&str]| {
         let tables = kept.load(wanted).map_err(|e| loader_error(e.to_string()))?;
         Ok(Batch { origins: origins.clone(), tables })

@@ -153,7 +153,9 @@ pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunErr
             out.case.standing.extend(events.into_iter().filter(|e| e.kind == "firmware-trouble"));
         }
         let events = detect::rover_events(&frames, &rules.limits);
-        out.case.rovers.extend(rover_cases(frames, &events, &known.base_at, beside, request, &only).into_values());
+        out.case
+            .rovers
+            .extend(rover_cases(frames.only_fixes(), &events, &known.base_at, beside, request, &only).into_values());
     }
     for base in site.bases.iter().filter_map(|k| known.bases.get(*k)) {
         add_base(&mut out, base, tools)?;
@@ -284,13 +286,13 @@ pub(super) fn rover_cases(
 ) -> BTreeMap<String, RoverCase> {
     let UnitFrames { unit, site: own, origins: read_from, fixes, .. } = rover;
     let own = (!own.is_empty()).then_some(own.as_str());
-    let fixes = &fixes;
-    let times = view::i64s(fixes, "time");
-    let states = view::u32s_full(fixes, "state");
-    let ages = view::f32s(fixes, "correction_age_s");
-    let ids = view::u32s(fixes, "station_id");
-    let (lat, lon) = (view::f64s(fixes, "lat"), view::f64s(fixes, "lon"));
-    let origins = view::u32s_full(fixes, "origin");
+    let times = view::i64s(&fixes, "time");
+    let states = view::u32s_full(&fixes, "state");
+    let ages = view::f32s(&fixes, "correction_age_s");
+    let ids = view::u32s(&fixes, "station_id");
+    let (lat, lon) = (view::f64s(&fixes, "lat"), view::f64s(&fixes, "lon"));
+    let origins = view::u32s_full(&fixes, "origin");
+    drop(fixes);
     let stays: Vec<Stay> = stays(own, &times, &ids, &lat, &lon, bases);
     let mut by_site: BTreeMap<String, RoverCase> = BTreeMap::new();
     for stay in &stays {

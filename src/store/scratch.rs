@@ -24,8 +24,11 @@ pub struct Scratch {
 }
 
 /// Tables that were put aside.
-#[derive(Debug)]
-pub struct Kept(Vec<(String, Where)>);
+#[derive(Debug, Default)]
+pub struct Kept {
+    tables: Vec<(String, Where)>,
+    bytes: u64,
+}
 
 #[derive(Debug)]
 enum Where {
@@ -46,24 +49,23 @@ impl Scratch {
         }
     }
 
-    /// Puts tables aside.
+    /// Puts a table aside.
     ///
     /// # Errors
     /// When the folder cannot be written.
-    pub fn keep(&self, tables: Vec<(String, DataFrame)>) -> Result<Kept, StoreError> {
-        let bytes = tables.iter().map(|(_, t)| t.estimated_size() as u64).sum::<u64>();
+    pub fn keep(&self, kept: &mut Kept, name: &str, frame: DataFrame) -> Result<(), StoreError> {
+        let bytes = frame.estimated_size() as u64;
+        kept.bytes += bytes;
         if self.used.fetch_add(bytes, Ordering::Relaxed) + bytes <= self.limit {
-            return Ok(Kept(tables.into_iter().map(|(name, t)| (name, Where::Memory(t))).collect()));
+            kept.tables.push((name.to_owned(), Where::Memory(frame)));
+            return Ok(());
         }
         self.used.fetch_sub(bytes, Ordering::Relaxed);
         self.make()?;
-        let mut out = Vec::with_capacity(tables.len());
-        for (name, frame) in tables {
-            let path = self.folder.join(format!("{}.parquet", self.count.fetch_add(1, Ordering::Relaxed)));
-            table::write(&path, "", &frame)?;
-            out.push((name, Where::File(path, frame.height() as u64)));
-        }
-        Ok(Kept(out))
+        let path = self.folder.join(format!("{}.parquet", self.count.fetch_add(1, Ordering::Relaxed)));
+        table::write(&path, "", &frame)?;
+        kept.tables.push((name.to_owned(), Where::File(path, frame.height() as u64)));
+        Ok(())
     }
 
     /// Whether anything was written to disk.
@@ -89,13 +91,18 @@ impl Scratch {
 }
 
 impl Kept {
+    /// What they take in memory when loaded.
+    pub fn bytes(&self) -> u64 {
+        self.bytes
+    }
+
     /// The tables that are named.
     ///
     /// # Errors
     /// When a file is gone or damaged.
     pub fn load(&self, wanted: &[&str]) -> Result<Vec<(String, DataFrame)>, StoreError> {
         let mut out = Vec::new();
-        for (name, place) in self.0.iter().filter(|(name, _)| wanted.contains(&name.as_str())) {
+        for (name, place) in self.tables.iter().filter(|(name, _)| wanted.contains(&name.as_str())) {
             let frame = match place {
                 Where::Memory(frame) => frame.clone(),
                 Where::File(path, rows) => table::read(path, *rows)?,
@@ -140,9 +147,14 @@ mod tests {
         }
         let bytes = tables("a").iter().map(|(_, t)| t.estimated_size() as u64).sum::<u64>();
         let scratch = Scratch::new(parent.path(), bytes + bytes / 2);
-        let first = scratch.keep(tables("a")).unwrap();
-        assert!(!scratch.on_disk());
-        let second = scratch.keep(tables("b")).unwrap();
+        let keep = |kind| {
+            let mut kept = Kept::default();
+            tables(kind).into_iter().for_each(|(name, t)| scratch.keep(&mut kept, &name, t).unwrap());
+            kept
+        };
+        let first = keep("a");
+        assert!(!scratch.on_disk() && first.bytes() == bytes);
+        let second = keep("b");
         assert!(scratch.on_disk());
         for (kept, kind) in [(&first, "a"), (&second, "b")] {
             for _ in 0..2 {

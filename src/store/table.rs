@@ -18,6 +18,8 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::sync::Arc;
 
+/// Rows that are written and read at once: what a large table takes beside itself meanwhile.
+const ROWS_A_GROUP: usize = 256 * 1024;
 /// The first column of every file.
 const UNIT: &str = "unit";
 
@@ -51,9 +53,6 @@ fn types(dtype: &DataType) -> Option<(Physical, Option<LogicalType>)> {
 /// Writes a frame; gives the size of the file. The same frame gives the same bytes.
 pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, StoreError> {
     let fail = |e: ParquetError| failed(path, &e);
-    let no_type = |name: &str, dtype: &DataType| {
-        StoreError::NotUsable(format!("column {name} of type {dtype} has no place in the store"))
-    };
     let mut fields = Vec::new();
     let field = |name: &str, physical, logical| {
         Type::primitive_type_builder(name, physical)
@@ -89,9 +88,31 @@ pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, S
     let file = File::create(path).map_err(io_error(path, "make a table"))?;
     let mut writer =
         SerializedFileWriter::new(BufWriter::new(file), schema, Arc::new(properties.build())).map_err(fail)?;
-    let height = frame.height();
+    let mut at = 0;
+    while at < frame.height() || at == 0 {
+        let part = frame.slice(at as i64, ROWS_A_GROUP);
+        write_group(&mut writer, unit, &part, path)?;
+        at += ROWS_A_GROUP;
+    }
+    let mut buffered = writer.into_inner().map_err(fail)?;
+    buffered.flush().map_err(io_error(path, "write a table"))?;
+    let file = buffered.into_inner().map_err(|e| io_error(path, "write a table")(e.into_error()))?;
+    Ok(file.metadata().map_err(io_error(path, "write a table"))?.len())
+}
+
+fn no_type(name: &str, dtype: &DataType) -> StoreError {
+    StoreError::NotUsable(format!("column {name} of type {dtype} has no place in the store"))
+}
+
+fn write_group(
+    writer: &mut SerializedFileWriter<BufWriter<File>>,
+    unit: &str,
+    frame: &DataFrame,
+    path: &Path,
+) -> Result<(), StoreError> {
+    let fail = |e: ParquetError| failed(path, &e);
     let mut group = writer.next_row_group().map_err(fail)?;
-    let units: Vec<Option<ByteArray>> = vec![Some(ByteArray::from(unit)); height];
+    let units: Vec<Option<ByteArray>> = vec![Some(ByteArray::from(unit)); frame.height()];
     let mut index = 0_usize;
     while let Some(mut out) = group.next_column().map_err(fail)? {
         if index == 0 {
@@ -119,10 +140,7 @@ pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, S
         index += 1;
     }
     group.close().map_err(fail)?;
-    let mut buffered = writer.into_inner().map_err(fail)?;
-    buffered.flush().map_err(io_error(path, "write a table"))?;
-    let file = buffered.into_inner().map_err(|e| io_error(path, "write a table")(e.into_error()))?;
-    Ok(file.metadata().map_err(io_error(path, "write a table"))?.len())
+    Ok(())
 }
 
 fn put<T: ParquetType>(
