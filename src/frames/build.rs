@@ -21,11 +21,6 @@ pub struct Batch {
 }
 
 impl Batch {
-    /// What the tables take in memory, bytes.
-    pub fn bytes(&self) -> usize {
-        self.tables.iter().map(|(_, frame)| frame.estimated_size()).sum()
-    }
-
     /// The frames of the files of one bundle.
     ///
     /// # Errors
