@@ -28,7 +28,7 @@ WANTED = set(oracle.LEGACY) | {1033}
 EXPLAINED = [
     (r".*/GMSD7_20121014\.rtcm3", r"signals\.J.*", "a signal id that the standard reserves: `/` there, its number here"),
     (r".*/GMSD7_20121014\.rtcm3", r"epochs", "the writer put GPS time into DF427 (BDT is 14 s behind): times alternate"),
-    (r".*/go-gnss-frames/.*", r"from|to", "one frame without any date is not placed in time here"),
+    (r".*/go-gnss-frames/.*", r"from|to|receiver serials", "one frame without any date is not placed in time here"),
 ]
 # Test vectors of a library: fields at their ends, so no time is a time and our look leaves the observations out.
 VECTORS = "rtcm-rs-vectors"
@@ -113,7 +113,12 @@ def main():
                 lines.append(f"{field}: ours {ours.get(field)}, outside {theirs.get(field)}")
         if ours_serials:
             compared += 1
-            if ours_serials.get(name, []) != serials(parsed):
+            why = next((w for f, k, w in EXPLAINED if re.fullmatch(f, "/" + name) and re.fullmatch(k, "receiver serials")), None)
+            if ours_serials.get(name, []) == serials(parsed):
+                pass
+            elif why and not ours_serials.get(name):
+                known.add(why)
+            else:
                 lines.append(f"receiver serials: ours {ours_serials.get(name)}, outside {serials(parsed)}")
         print(f"{name:60} {len(lines)} differ")
         print("".join(f"  {line}\n" for line in lines) + "".join(f"  explained: {why}\n" for why in sorted(known)), end="")
