@@ -114,9 +114,15 @@ fn long(log: &[u8], bytes: usize) -> Vec<u8> {
     log.repeat(bytes.div_ceil(log.len().max(1)).max(1))
 }
 
+/// Settings as the pipeline has them: made once a run, not once a file (the rules for syslogs are compiled in them).
+fn settings() -> &'static FormatSettings {
+    static SETTINGS: std::sync::OnceLock<FormatSettings> = std::sync::OnceLock::new();
+    SETTINGS.get_or_init(FormatSettings::default)
+}
+
 fn ours(bytes: &[u8]) {
     let head = bytes.get(..formats::HEAD_BYTES).unwrap_or(bytes);
-    let mut stream = formats::recognise(head, &FileContext::default(), &FormatSettings::default()).unwrap();
+    let mut stream = formats::recognise(head, &FileContext::default(), settings()).unwrap();
     bytes.chunks(formats::CHUNK_BYTES).for_each(|c| stream.feed(c));
     let parsed = stream.finish();
     assert_eq!(parsed.look.failed_checks, 0);
@@ -186,4 +192,55 @@ fn decoders_speed_beside_crates() {
     }
     let stream = long(&frames(&rtcm, |n| matches!(n, 1077 | 1087 | 1097 | 1127)), 12_000_000);
     table("RTCM 3, MSM7", stream.len(), &measure(&stream, ours), "rtcm-rs", &measure(&stream, rtcm_crate), 100.0);
+}
+
+/// Bytes that make the search for frames and sentences work hardest, behind a good start that gets the file recognised:
+/// wanted are 30 MB/s even then, so that a broken file holds nobody up.
+#[test]
+#[ignore = "a measurement, not a check"]
+fn worst_input_speed() {
+    const BYTES: usize = 8_000_000;
+    let (nmea, rtcm) = practice("base_interval_s = 10");
+    let mut start = lines(&nmea, &["GGA"])[..400].to_vec();
+    start.extend(frames(&rtcm, |n| n == 1077).get(..2_000).unwrap());
+    let mut seed = 5_u32;
+    let mut next = || {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (seed >> 24) as u8
+    };
+    let lengths: Vec<u8> = (0..BYTES / 3).flat_map(|_| [0xD3, next() & 3, next()]).collect();
+    let short: Vec<u8> =
+        (0..BYTES / 8).flat_map(|_| [0xD3, 0, next() & 31, next(), next(), b'$', b'G', b'P']).collect();
+    let told = |text: &[u8]| text.repeat(BYTES / text.len());
+    println!(
+        "worst inputs, {} MB each; MB/s of processor time (best), of wall time (best); wanted 30",
+        BYTES / 1_000_000
+    );
+    for (what, bytes) in [
+        ("false preambles, all lengths", lengths),
+        ("false preambles, longest length", told(b"\xD3\x03\xFF")),
+        ("false preambles, empty frames", told(b"\xD3\x00")),
+        ("preambles only", told(b"\xD3")),
+        ("short false frames and cut sentences", short),
+        ("dollars only", told(b"$")),
+        ("cut sentences", told(b"$GP,")),
+        ("cut sentences and preambles", told(b"$GP\xD3\x03\xFF")),
+        ("wrong checksums", told(b"$GPGGA,1*00\r\n")),
+        ("satellite lists of nothing", told(b"$GPGSV,9,9*54\r\n")),
+        ("exclamation marks", told(b"!AIVDM,")),
+        ("line ends", told(b"\n")),
+        ("carriage returns", told(b"\r")),
+    ] {
+        let mut all = start.clone();
+        all.extend(bytes);
+        let speeds = measure(&all, |bytes| {
+            let head = &bytes[..formats::HEAD_BYTES];
+            let mut stream = formats::recognise(head, &FileContext::default(), settings()).unwrap();
+            bytes.chunks(formats::CHUNK_BYTES).for_each(|c| stream.feed(c));
+            let parsed = stream.finish();
+            let ledger = &parsed.look.bytes;
+            assert!(ledger.adds_up() && ledger.total == bytes.len() as u64, "{what}: every byte is booked once");
+        });
+        println!("  {what:40}{:10.0}{:10.0}", ends(&speeds.processor).0, ends(&speeds.wall).0);
+    }
 }

@@ -21,7 +21,7 @@ use crate::model::time::{MINUTE_MS, UtcMs, rfc3339};
 use std::collections::{BTreeMap, BTreeSet};
 
 pub(super) use scan::hex;
-use scan::{Class, Fault, Place, Scanner, Sink};
+use scan::{Body, Class, Fault, Place, Scanner, Sink};
 
 /// Fewest lines that look like sentences for a file without a single good one.
 const LIKE_SENTENCES: u64 = 3;
@@ -76,7 +76,7 @@ impl Sink for HeadLook {
         Class::Decoded
     }
 
-    fn sentence(&mut self, _: Place, _: &[u8], checked: bool) -> Class {
+    fn sentence(&mut self, _: Place, _: Body<'_>, checked: bool) -> Class {
         if checked {
             self.sentences += 1;
         } else {
@@ -254,7 +254,7 @@ impl Sink for Readers {
         Class::SkippedFrame
     }
 
-    fn sentence(&mut self, place: Place, body: &[u8], checked: bool) -> Class {
+    fn sentence(&mut self, place: Place, body: Body<'_>, checked: bool) -> Class {
         if checked {
             self.accept_unchecked = false;
         } else if self.accept_unchecked {
@@ -264,7 +264,7 @@ impl Sink for Readers {
                 Problem::on_line(
                     place.line,
                     place.offset,
-                    format!("sentence {} has no checksum, other lines of the file have one", address(body)),
+                    format!("sentence {} has no checksum, other lines of the file have one", address(body.text())),
                     "the line is not used: it was probably cut",
                 )
             });

@@ -10,6 +10,7 @@ mod nmea;
 pub mod rinex;
 pub mod rtcm;
 pub mod sitelog;
+mod swar;
 pub mod tally;
 pub mod text;
 

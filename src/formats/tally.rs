@@ -20,6 +20,7 @@ use crate::model::look::LookSignal;
 use crate::model::rows::{BandTen, Rows, Span, SystemTen};
 use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs, leap_ms_at_utc};
 use carrier::{Carrier, Now};
+use rates::Grid;
 use slot::Slot;
 
 mod carrier;
@@ -60,14 +61,35 @@ fn system_place(system: System) -> usize {
     }
 }
 
-/// One signal of a system over the whole file.
+/// System letters from `C` on that the index has room for.
+const LETTERS: usize = (b'S' - b'C') as usize + 1;
+
+/// Place of a satellite in the index.
+#[inline]
+fn sat_place(sat: Sat) -> usize {
+    usize::from(sat.code()).wrapping_sub(usize::from(b'C') << 8)
+}
+
+/// One signal of a system over the whole file, without what stands in the slots of the open minute.
 #[derive(Debug, Clone)]
 struct SignalTotal {
     code: [u8; 2],
-    band: usize,
     observations: u64,
     with_cn0: u64,
     cn0_sum: f64,
+}
+
+/// Where the tally keeps a satellite; see [`Tally::sat_at`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SatAt(u32);
+
+/// Where the tally keeps a signal; see [`Tally::signal_at`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct SignalAt {
+    signal: Signal,
+    /// Place in the list of its system.
+    place: u16,
+    band: u8,
 }
 
 /// Adds a satellite's slot for the signal at `place` of its system.
@@ -87,9 +109,23 @@ fn new_slot(slots: &mut Vec<Slot>, of_sat: &mut Vec<u32>, place: usize, slot: Sl
 /// Adds a signal to its system's list.
 #[cold]
 fn new_signal(totals: &mut Vec<SignalTotal>, signal: Signal) -> usize {
-    let band = band_place(signal.band());
-    totals.push(SignalTotal { code: signal.code, band, observations: 0, with_cn0: 0, cn0_sum: 0.0 });
+    totals.push(SignalTotal { code: signal.code, observations: 0, with_cn0: 0, cn0_sum: 0.0 });
     totals.len() - 1
+}
+
+fn total_of(signals: &mut [Vec<SignalTotal>], at: SignalAt) -> Option<&mut SignalTotal> {
+    signals.get_mut(system_place(at.signal.system))?.get_mut(usize::from(at.place))
+}
+
+/// The same satellite and signal again in one epoch: only an observation more.
+#[cold]
+fn count_again(signals: &mut [Vec<SignalTotal>], at: SignalAt, cn0_dbhz: f32) {
+    let Some(total) = total_of(signals, at) else { return };
+    total.observations += 1;
+    if !cn0_dbhz.is_nan() {
+        total.with_cn0 += 1;
+        total.cn0_sum += f64::from(cn0_dbhz);
+    }
 }
 
 /// One satellite on one band: open ten seconds, this epoch and the one before.
@@ -125,6 +161,9 @@ struct SatState {
     bands: [OnBand; Band::ALL.len()],
     /// In the list of the open ten seconds.
     active: bool,
+    /// Bands with a C/N0 in the epoch of that number, one bit each.
+    heard: u8,
+    heard_in: u64,
     azimuth_deg: f32,
     elevation_deg: f32,
     placed: UtcMs,
@@ -162,7 +201,8 @@ pub struct Tally {
     scatter: [(f32, u32); Band::ALL.len()],
     span: Option<OpenSpan>,
     cell_seen: bool,
-    work: [Vec<f32>; 2],
+    /// Changes of C/N0 by band, of the epoch that ends.
+    work: [Vec<f32>; Band::ALL.len()],
     carrier: Carrier,
     /// GPS time minus UTC in the open minute, ms.
     leap_ms: i64,
@@ -176,7 +216,7 @@ impl Tally {
         Tally {
             span_kind,
             gap_ms: SPAN_GAP_MS,
-            index: vec![NONE; System::ALL.len() * NUMBERS],
+            index: vec![NONE; LETTERS * NUMBERS],
             sats: Vec::new(),
             signals: Default::default(),
             slots: Vec::new(),
@@ -261,69 +301,76 @@ impl Tally {
     /// observation before. Before the first [`Tally::epoch`] nothing is counted.
     #[inline]
     pub fn cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool) {
+        let (sat, signal) = (self.sat_at(sat), self.signal_at(signal));
         if let Some(now) = self.now {
-            let at = self.sat_at(sat);
-            self.count::<false>(now, at, sat, signal, cn0_dbhz, slip, [f64::NAN; 2]);
+            self.count::<false>(now, sat, signal, cn0_dbhz, slip, [f64::NAN; 2]);
         }
     }
 
     /// The same with pseudorange and carrier phase, both whole and in m; NaN: none.
     #[inline]
     pub fn ranging_cell(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, slip: bool, ranges_m: [f64; 2]) {
+        let (sat, signal) = (self.sat_at(sat), self.signal_at(signal));
+        self.ranging_cell_at(sat, signal, cn0_dbhz, slip, ranges_m);
+    }
+
+    /// The same for a satellite and signal that were looked up before.
+    #[inline]
+    pub fn ranging_cell_at(&mut self, sat: SatAt, signal: SignalAt, cn0_dbhz: f32, slip: bool, ranges_m: [f64; 2]) {
         if let Some(now) = self.now {
-            let at = self.sat_at(sat);
-            self.count::<true>(now, at, sat, signal, cn0_dbhz, slip, ranges_m);
+            self.count::<true>(now, sat, signal, cn0_dbhz, slip, ranges_m);
         }
     }
 
     /// One line of a satellite list: [`Tally::place`] where both angles are given and [`Tally::cell`] where there is a C/N0
     /// (NaN: none), at one go.
     #[inline]
-    pub fn listed(&mut self, sat: Sat, signal: Signal, cn0_dbhz: f32, azimuth_deg: f32, elevation_deg: f32) {
+    pub fn listed(&mut self, sat: Sat, signal: SignalAt, cn0_dbhz: f32, azimuth_deg: f32, elevation_deg: f32) {
         let at = self.sat_at(sat);
         let minute = self.minute;
         if !azimuth_deg.is_nan()
             && !elevation_deg.is_nan()
-            && let Some(state) = self.sats.get_mut(at as usize)
+            && let Some(state) = self.sats.get_mut(at.0 as usize)
         {
             (state.azimuth_deg, state.elevation_deg, state.placed) = (azimuth_deg, elevation_deg, minute);
         }
         if let Some(now) = self.now.filter(|_| !cn0_dbhz.is_nan()) {
-            self.count::<false>(now, at, sat, signal, cn0_dbhz, false, [f64::NAN; 2]);
+            self.count::<false>(now, at, signal, cn0_dbhz, false, [f64::NAN; 2]);
         }
     }
 
-    /// `RANGES`: there may be ranges; else what is about them is left out of the machine code.
-    #[allow(clippy::too_many_arguments)]
+    /// Looks a signal up, for [`Tally::listed`] and [`Tally::ranging_cell_at`]; it stays there.
     #[inline]
-    fn count<const RANGES: bool>(
-        &mut self,
-        now: UtcMs,
-        at: u32,
-        sat: Sat,
-        signal: Signal,
-        cn0_dbhz: f32,
-        slip: bool,
-        ranges_m: [f64; 2],
-    ) {
-        let Some(totals) = self.signals.get_mut(system_place(signal.system)) else { return };
+    pub fn signal_at(&mut self, signal: Signal) -> SignalAt {
+        let Some(totals) = self.signals.get_mut(system_place(signal.system)) else {
+            return SignalAt { signal, place: u16::MAX, band: NO_BAND as u8 };
+        };
         let place = match totals.iter().position(|s| s.code == signal.code) {
             Some(place) => place,
             None => new_signal(totals, signal),
         };
-        let Some(total) = totals.get_mut(place) else { return };
-        total.observations += 1;
+        SignalAt { signal, place: place as u16, band: band_place(signal.band()) as u8 }
+    }
+
+    /// `RANGES`: there may be ranges; else what is about them is left out of the machine code.
+    #[inline]
+    fn count<const RANGES: bool>(
+        &mut self,
+        now: UtcMs,
+        SatAt(at): SatAt,
+        signal: SignalAt,
+        cn0_dbhz: f32,
+        slip: bool,
+        ranges_m: [f64; 2],
+    ) {
         let has_cn0 = !cn0_dbhz.is_nan();
-        if has_cn0 {
-            total.with_cn0 += 1;
-            total.cn0_sum += f64::from(cn0_dbhz);
-        }
-        let band = total.band;
+        let band = usize::from(signal.band);
+        let place = usize::from(signal.place);
         let (number, cells_at) = (self.number, self.cells_at);
         let Some(state) = self.sats.get_mut(at as usize) else { return };
         let slot_at = match state.slots.get(place) {
             Some(slot) if *slot != NONE => *slot,
-            _ => new_slot(&mut self.slots, &mut state.slots, place, Slot::new(sat, signal, band)),
+            _ => new_slot(&mut self.slots, &mut state.slots, place, Slot::new(state.sat, signal, band)),
         };
         let Some(slot) = self.slots.get_mut(slot_at as usize) else { return };
         let again = slot.last == cells_at;
@@ -337,28 +384,32 @@ impl Tally {
             self.active_sats.push(at);
         }
         self.cell_seen = true;
-        if slip && !again {
-            slot.slips = slot.slips.saturating_add(1);
-        }
-        // Late epochs do not fit between the phases that are there already.
-        if RANGES && !again && ranges_m[1].is_finite() && cells_at == now {
-            self.carrier.take(at, slot_at, signal, number, ranges_m, slip);
-        }
-        if !again {
-            slot.epochs = slot.epochs.saturating_add(1);
-            if has_cn0 {
-                let value = f64::from(cn0_dbhz);
-                slot.intensity.add(self.in_minute_s, cn0_dbhz);
-                slot.with_cn0 += 1;
-                slot.sum += value;
-                slot.sum_of_squares += value * value;
-                slot.cn0_min = slot.cn0_min.min(cn0_dbhz);
+        if again {
+            count_again(&mut self.signals, signal, cn0_dbhz);
+            if let Some(on) = state.bands.get_mut(band) {
+                on.present = true;
+                on.lost |= slip;
             }
+            return;
+        }
+        slot.slips = slot.slips.saturating_add(u16::from(slip));
+        // Late epochs do not fit between the phases that are there already.
+        if RANGES && ranges_m[1].is_finite() && cells_at == now {
+            self.carrier.take(at, slot_at, signal.signal, number, ranges_m, slip);
+        }
+        slot.epochs = slot.epochs.saturating_add(1);
+        if has_cn0 {
+            let value = f64::from(cn0_dbhz);
+            slot.intensity.add(self.in_minute_s, cn0_dbhz);
+            slot.with_cn0 += 1;
+            slot.sum += value;
+            slot.sum_of_squares += value * value;
+            slot.cn0_min = slot.cn0_min.min(cn0_dbhz);
         }
         let Some(on) = state.bands.get_mut(band) else { return };
         on.present = true;
         on.lost |= slip;
-        if has_cn0 && !again {
+        if has_cn0 {
             on.ten_n += 1;
             on.ten_sum += cn0_dbhz;
             if on.epoch != number {
@@ -369,6 +420,11 @@ impl Tally {
                 on.epoch = number;
                 on.epoch_n = 0;
                 on.epoch_sum = 0.0;
+                if state.heard_in != number {
+                    state.heard_in = number;
+                    state.heard = 0;
+                }
+                state.heard |= 1 << band;
             }
             on.epoch_n += 1;
             on.epoch_sum += cn0_dbhz;
@@ -377,7 +433,7 @@ impl Tally {
 
     /// Where a satellite stands, degrees; kept for the rows of the minute it was said in.
     pub fn place(&mut self, sat: Sat, azimuth_deg: f32, elevation_deg: f32) {
-        let at = self.sat_at(sat);
+        let SatAt(at) = self.sat_at(sat);
         let minute = self.minute;
         if let Some(state) = self.sats.get_mut(at as usize) {
             state.azimuth_deg = azimuth_deg;
@@ -386,10 +442,10 @@ impl Tally {
         }
     }
 
+    /// Looks a satellite up, for [`Tally::ranging_cell_at`]; it stays there.
     #[inline]
-    fn sat_at(&mut self, sat: Sat) -> u32 {
-        let place = system_place(sat.system()) * NUMBERS + usize::from(sat.number());
-        let Some(index) = self.index.get_mut(place) else { return NONE };
+    pub fn sat_at(&mut self, sat: Sat) -> SatAt {
+        let Some(index) = self.index.get_mut(sat_place(sat)) else { return SatAt(NONE) };
         if *index == NONE {
             *index = self.sats.len() as u32;
             self.sats.push(SatState {
@@ -397,12 +453,14 @@ impl Tally {
                 slots: Vec::new(),
                 bands: Default::default(),
                 active: false,
+                heard: 0,
+                heard_in: 0,
                 azimuth_deg: f32::NAN,
                 elevation_deg: f32::NAN,
                 placed: i64::MIN,
             });
         }
-        *index
+        SatAt(*index)
     }
 
     /// Compares the epoch that ends with the one before it.
@@ -410,31 +468,25 @@ impl Tally {
         if self.before.is_none() {
             return;
         }
-        let [now, before] = &mut self.work;
-        for (band, step) in self.steps.iter_mut().enumerate() {
-            now.clear();
-            before.clear();
-            for at in &self.active_sats {
-                let Some(on) = self.sats.get(*at as usize).and_then(|s| s.bands.get(band)) else { continue };
-                if on.epoch == self.number && on.epoch_n > 0 && on.before + 1 == self.number {
-                    now.push(on.epoch_sum / on.epoch_n as f32);
-                    before.push(on.before_cn0);
+        // The change of each satellite: what all share is the step, what is left is the scatter.
+        for at in &self.active_sats {
+            let Some(state) = self.sats.get(*at as usize).filter(|s| s.heard_in == self.number) else { continue };
+            for ((band, on), changes) in state.bands.iter().enumerate().zip(&mut self.work) {
+                if state.heard >> band & 1 == 1 && on.before + 1 == self.number {
+                    changes.push(on.epoch_sum / on.epoch_n as f32 - on.before_cn0);
                 }
             }
-            // The change of each satellite: what all share is the step, what is left is the scatter.
-            for (a, b) in now.iter_mut().zip(before.iter()) {
-                *a -= b;
-            }
-            let n = now.len() as f32;
-            if let Some(common) = median(now) {
+        }
+        for ((changes, step), (sum, epochs)) in self.work.iter_mut().zip(&mut self.steps).zip(&mut self.scatter) {
+            let n = changes.len() as f32;
+            if let Some(common) = median(changes) {
                 *step = step.max(common.abs()); // f32::max passes over the NaN of a step not yet known
-                if n >= 3.0
-                    && let Some((sum, epochs)) = self.scatter.get_mut(band)
-                {
-                    *sum += now.iter().map(|d| (d - common).abs()).sum::<f32>() / n;
+                if n >= 3.0 {
+                    *sum += changes.iter().map(|d| (d - common).abs()).sum::<f32>() / n;
                     *epochs += 1;
                 }
             }
+            changes.clear();
         }
     }
 
@@ -442,7 +494,7 @@ impl Tally {
     fn close_ranges(&mut self, out: &mut Rows) {
         let Some(t) = self.now else { return };
         let (sats, gap_ms) = (&self.sats, self.gap_ms);
-        let now = Now { t, gps_ms: t + self.leap_ms, minute: self.minute, number: self.number, gap_ms };
+        let now = Now { t, grid: Grid::of(t + self.leap_ms), minute: self.minute, number: self.number, gap_ms };
         let slots = |sat: u32| sats.get(sat as usize).map(|s| s.slots.as_slice()).unwrap_or_default();
         self.carrier.close_epoch(now, slots, &mut out.signals);
     }
@@ -479,6 +531,7 @@ impl Tally {
                 });
             }
         }
+        medians.clear();
         self.work[0] = medians;
         let mut systems = [(0u8, 0u8, 0u8); System::ALL.len()];
         for at in self.active_sats.drain(..) {
@@ -510,8 +563,7 @@ impl Tally {
         let time = self.minute * MINUTE_MS;
         for at in self.active_slots.drain(..) {
             let Some(slot) = self.slots.get_mut(at as usize) else { continue };
-            let place = system_place(slot.sat.system()) * NUMBERS + usize::from(slot.sat.number());
-            let sat = self.index.get(place).copied().unwrap_or(NONE);
+            let sat = self.index.get(sat_place(slot.sat)).copied().unwrap_or(NONE);
             let placed = self.sats.get(sat as usize).filter(|s| s.placed == self.minute);
             let mut row = slot.row(
                 time,
@@ -521,6 +573,11 @@ impl Tally {
             let (slips, [rot, roti, roti_1s]) = self.carrier.minute(sat, at, self.minute, out.signals.len());
             (row.phase_slips, row.rot, row.roti, row.roti_1s) = (slips, rot, roti, roti_1s);
             out.signals.push(row);
+            if let Some(total) = total_of(&mut self.signals, slot.signal) {
+                total.observations += u64::from(slot.epochs);
+                total.with_cn0 += u64::from(slot.with_cn0);
+                total.cn0_sum += slot.sum;
+            }
             slot.clear();
         }
     }
@@ -576,12 +633,12 @@ impl Tally {
         }
     }
 
-    /// The signals met so far, by name.
+    /// The signals met up to the last minute that has ended (after [`Tally::finish`]: all), by name.
     pub fn look_signals(&self) -> Vec<LookSignal> {
         let mut list = Vec::new();
         for system in System::ALL {
             let totals = self.signals.get(system_place(system)).map(Vec::as_slice).unwrap_or_default();
-            for (place, total) in totals.iter().enumerate() {
+            for (place, total) in totals.iter().enumerate().filter(|(_, total)| total.observations > 0) {
                 let has = |s: &&SatState| s.sat.system() == system && s.slots.get(place).is_some_and(|i| *i != NONE);
                 list.push(LookSignal {
                     signal: Signal { system, code: total.code }.to_string(),

@@ -115,12 +115,52 @@ pub(super) enum Fault {
     Crc,
 }
 
+/// What stands between `$` and `*`, with the bytes behind it, so that a reader may take eight bytes at a time up to its end.
+#[derive(Debug, Clone, Copy)]
+pub(in crate::formats) struct Body<'a> {
+    /// From behind `$` on.
+    window: &'a [u8],
+    length: usize,
+}
+
+impl<'a> Body<'a> {
+    /// A text with nothing behind it.
+    #[cfg(test)]
+    pub(in crate::formats) fn alone(text: &'a [u8]) -> Body<'a> {
+        Body { window: text, length: text.len() }
+    }
+
+    /// A text of some bytes with others behind it.
+    #[cfg(test)]
+    pub(in crate::formats) fn first(window: &'a [u8], length: usize) -> Body<'a> {
+        Body { window, length }
+    }
+
+    /// The text alone.
+    #[inline]
+    pub(in crate::formats) fn text(&self) -> &'a [u8] {
+        self.window.get(..self.length).unwrap_or_default()
+    }
+
+    /// The text and what lies behind it. What follows the text is `*`, a line end or nothing.
+    #[inline]
+    pub(in crate::formats) fn window(&self) -> &'a [u8] {
+        self.window
+    }
+
+    /// Bytes of the text.
+    #[inline]
+    pub(in crate::formats) fn length(&self) -> usize {
+        self.length
+    }
+}
+
 /// Takes what the pass finds.
 pub(super) trait Sink {
     /// A frame with a good CRC, whole. Says what it was good for.
     fn frame(&mut self, place: Place, frame: &[u8]) -> Class;
     /// What stands between `$` and `*`. `checked` is false when the line ends without a checksum.
-    fn sentence(&mut self, place: Place, body: &[u8], checked: bool) -> Class;
+    fn sentence(&mut self, place: Place, body: Body<'_>, checked: bool) -> Class;
     /// Something failed at a place; `body` is the text of a sentence and empty for a frame.
     fn fault(&mut self, place: Place, fault: Fault, body: &[u8]);
 }
@@ -405,10 +445,12 @@ impl Scanner {
                     sink.fault(place, Fault::Checksum { written, computed: sum }, body);
                     (length + 4, Class::Failed)
                 } else {
-                    (length + 4, sink.sentence(place, body, true))
+                    (length + 4, sink.sentence(place, Body { window: text, length }, true))
                 }
             }
-            Some(b'\r' | b'\n') if address_like(body) => (length + 1, sink.sentence(place, body, false)),
+            Some(b'\r' | b'\n') if address_like(body) => {
+                (length + 1, sink.sentence(place, Body { window: text, length }, false))
+            }
             Some(b'\r' | b'\n') => return self.broken(length + 1, body, Fault::Cut, place, sink),
             Some(_) => return self.broken(length + 1, body, Fault::Cut, place, sink),
             None if window.len() == SENTENCE_MAX => return Look::No,
@@ -515,5 +557,7 @@ fn printable(bytes: &[u8]) -> (usize, u8) {
 
 #[inline]
 fn fold(sum: u64) -> u8 {
-    sum.to_le_bytes().iter().fold(0, |a, b| a ^ b)
+    let sum = sum ^ sum >> 32;
+    let sum = sum ^ sum >> 16;
+    (sum ^ sum >> 8) as u8
 }

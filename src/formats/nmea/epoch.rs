@@ -30,9 +30,11 @@ pub(super) enum Source {
     Gga,
 }
 
-/// The epoch that is being put together.
+/// The epoch that is being put together; kept in its place from epoch to epoch, because moving it costs.
 #[derive(Debug, Clone)]
 struct Open {
+    /// Whether there is one.
+    is_open: bool,
     of_day_ms: i64,
     source: Source,
     fix: Fix,
@@ -40,18 +42,30 @@ struct Open {
     position: bool,
 }
 
-/// Epochs of one stream and the rows made from them.
+impl Default for Open {
+    fn default() -> Open {
+        Open { is_open: false, of_day_ms: 0, source: Source::Nothing, fix: empty_fix(0), position: false }
+    }
+}
+
+/// What was made of the epochs so far.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Epochs {
-    pub(super) rows: Rows,
-    open: Option<Open>,
-    waiting: Option<Gst>,
+struct Made {
+    rows: Rows,
     second: Option<i64>,
     minute: Option<i64>,
     span: Option<Span>,
     ends: Option<(UtcMs, UtcMs)>,
-    now: Option<UtcMs>,
     count: u64,
+}
+
+/// Epochs of one stream and the rows made from them.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Epochs {
+    made: Made,
+    open: Open,
+    waiting: Option<Gst>,
+    now: Option<UtcMs>,
     /// Epochs without a time since the last one with a time.
     untimed: u64,
     /// Epochs without a time that were given one.
@@ -78,7 +92,7 @@ fn empty_fix(time: UtcMs) -> Fix {
 impl Epochs {
     /// Makes the epoch of a time of day the open one.
     pub(super) fn at(&mut self, of_day_ms: i64, clock: &mut StreamClock) {
-        if self.open.as_ref().is_some_and(|open| open.of_day_ms == of_day_ms) {
+        if self.open.is_open && self.open.of_day_ms == of_day_ms {
             return;
         }
         self.close();
@@ -86,18 +100,21 @@ impl Epochs {
         if self.untimed > 0 {
             self.spread_untimed(time);
         }
-        let mut fix = empty_fix(time);
+        self.open.fix = empty_fix(time);
         if let Some(gst) = self.waiting.take_if(|gst| gst.of_day_ms == of_day_ms) {
-            (fix.sigma_h_m, fix.sigma_v_m) = (gst.sigma_h_m, gst.sigma_v_m);
+            (self.open.fix.sigma_h_m, self.open.fix.sigma_v_m) = (gst.sigma_h_m, gst.sigma_v_m);
         }
         self.now = Some(time);
-        self.open = Some(Open { of_day_ms, source: Source::Nothing, fix, position: false });
+        self.open.is_open = true;
+        self.open.of_day_ms = of_day_ms;
+        self.open.source = Source::Nothing;
+        self.open.position = false;
     }
 
     /// A GGA without a time. Where another sentence gave the open epoch its time (RMC from the receiver's own clock) it is
     /// that epoch's GGA, else an epoch of its own.
     pub(super) fn untimed(&mut self) {
-        if self.open.as_ref().is_none_or(|open| open.source == Source::Gga) {
+        if !self.open.is_open || self.open.source == Source::Gga {
             self.untimed += 1;
         }
     }
@@ -121,7 +138,7 @@ impl Epochs {
             let time = from + (i128::from(until - from) * i128::from(i) / i128::from(parts)) as i64;
             // More sentences than milliseconds make no more rows.
             if time > before {
-                self.give(empty_fix(time), false);
+                self.made.give(&empty_fix(time), false);
                 before = time;
             }
         }
@@ -129,22 +146,23 @@ impl Epochs {
 
     /// A date sentence of the same time of day as the open epoch told its exact time.
     pub(super) fn dated(&mut self, of_day_ms: i64, exact: UtcMs) {
-        if let Some(open) = self.open.as_mut().filter(|open| open.of_day_ms == of_day_ms) {
-            open.fix.time = exact;
+        if self.open.is_open && self.open.of_day_ms == of_day_ms {
+            self.open.fix.time = exact;
             self.now = Some(exact);
         }
     }
 
     /// Fills the open epoch, unless a better source has done so already. `position`: may be that of a base.
     pub(super) fn fill(&mut self, source: Source, position: bool, write: impl FnOnce(&mut Fix)) {
-        if let Some(open) = &mut self.open
-            && source > open.source
-        {
-            let old = std::mem::replace(&mut open.fix, empty_fix(0));
-            (open.fix.time, open.fix.sigma_h_m, open.fix.sigma_v_m) = (old.time, old.sigma_h_m, old.sigma_v_m);
+        let open = &mut self.open;
+        if open.is_open && source > open.source {
+            let Fix { time, sigma_h_m, sigma_v_m, hdop, .. } = open.fix;
+            if open.source != Source::Nothing {
+                open.fix = Fix { sigma_h_m, sigma_v_m, ..empty_fix(time) };
+            }
             write(&mut open.fix);
             if open.fix.hdop.is_nan() {
-                open.fix.hdop = old.hdop;
+                open.fix.hdop = hdop;
             }
             open.source = source;
             open.position = position;
@@ -153,7 +171,7 @@ impl Epochs {
 
     /// Sigmas for the epoch of their time, open or still to come.
     pub(super) fn sigmas(&mut self, gst: Gst) {
-        match self.open.as_mut().filter(|open| open.of_day_ms == gst.of_day_ms) {
+        match Some(&mut self.open).filter(|open| open.is_open && open.of_day_ms == gst.of_day_ms) {
             Some(open) => (open.fix.sigma_h_m, open.fix.sigma_v_m) = (gst.sigma_h_m, gst.sigma_v_m),
             None => self.waiting = Some(gst),
         }
@@ -161,8 +179,8 @@ impl Epochs {
 
     /// HDOP from a sentence without time, for the open epoch if it has none.
     pub(super) fn hdop(&mut self, hdop: f32) {
-        if let Some(open) = self.open.as_mut().filter(|open| open.fix.hdop.is_nan()) {
-            open.fix.hdop = hdop;
+        if self.open.is_open && self.open.fix.hdop.is_nan() {
+            self.open.fix.hdop = hdop;
         }
     }
 
@@ -173,20 +191,45 @@ impl Epochs {
 
     /// First and last epoch.
     pub(super) fn ends(&self) -> Option<(UtcMs, UtcMs)> {
-        self.ends
+        self.made.ends
     }
 
     /// Epochs so far, without the open one.
     pub(super) fn count(&self) -> u64 {
-        self.count
+        self.made.count
     }
 
     /// Moves everything that was given out.
     pub(super) fn shift(&mut self, delta_ms: i64) {
-        self.rows.shift(delta_ms);
-        if let Some(open) = &mut self.open {
-            open.fix.time += delta_ms;
+        self.made.shift(delta_ms);
+        self.open.fix.time += delta_ms;
+        self.now = self.now.map(|now| now + delta_ms);
+    }
+
+    /// Ends the open epoch.
+    pub(super) fn close(&mut self) {
+        if std::mem::take(&mut self.open.is_open) && self.open.source != Source::Nothing {
+            self.made.give(&self.open.fix, self.open.position);
         }
+    }
+
+    /// Ends the last epoch and the last span.
+    pub(super) fn finish(&mut self) {
+        self.close();
+        if let Some(span) = self.made.span.take() {
+            self.made.rows.spans.push(span);
+        }
+    }
+
+    /// The rows.
+    pub(super) fn into_rows(self) -> Rows {
+        self.made.rows
+    }
+}
+
+impl Made {
+    fn shift(&mut self, delta_ms: i64) {
+        self.rows.shift(delta_ms);
         if let Some(span) = &mut self.span {
             span.time += delta_ms;
             span.until += delta_ms;
@@ -194,20 +237,10 @@ impl Epochs {
         self.second = self.second.map(|s| s + delta_ms.div_euclid(SECOND_MS));
         self.minute = self.minute.map(|m| m + delta_ms.div_euclid(MINUTE_MS));
         self.ends = self.ends.map(|(from, to)| (from + delta_ms, to + delta_ms));
-        self.now = self.now.map(|now| now + delta_ms);
-    }
-
-    /// Ends the open epoch.
-    pub(super) fn close(&mut self) {
-        let Some(open) = self.open.take() else { return };
-        if open.source == Source::Nothing {
-            return;
-        }
-        self.give(open.fix, open.position);
     }
 
     /// Makes rows of an epoch.
-    fn give(&mut self, fix: Fix, position: bool) {
+    fn give(&mut self, fix: &Fix, position: bool) {
         let time = fix.time;
         self.count += 1;
         self.ends = Some(self.ends.map_or((time, time), |(from, to)| (from.min(time), to.max(time))));
@@ -241,15 +274,7 @@ impl Epochs {
         let second = (time + EARLY_MS).div_euclid(SECOND_MS);
         if self.second != Some(second) {
             self.second = Some(second);
-            self.rows.fixes.push(fix);
-        }
-    }
-
-    /// Ends the last epoch and the last span.
-    pub(super) fn finish(&mut self) {
-        self.close();
-        if let Some(span) = self.span.take() {
-            self.rows.spans.push(span);
+            self.rows.fixes.push(fix.clone());
         }
     }
 }
@@ -278,11 +303,11 @@ mod tests {
         epochs.sigmas(Gst { of_day_ms: 2_000, sigma_h_m: 0.7, sigma_v_m: 1.0 }); // GST follows
         fill(&mut epochs, &mut clock, 20_000, Source::Gga, 6); // a gap
         epochs.finish();
-        assert_eq!(epochs.rows.fixes.satellites, [2, 5, 6]);
-        assert_eq!(epochs.rows.fixes.sigma_h_m[..2], [0.5, 0.7]);
-        assert!(epochs.rows.fixes.sigma_h_m[2].is_nan());
+        assert_eq!(epochs.made.rows.fixes.satellites, [2, 5, 6]);
+        assert_eq!(epochs.made.rows.fixes.sigma_h_m[..2], [0.5, 0.7]);
+        assert!(epochs.made.rows.fixes.sigma_h_m[2].is_nan());
         assert_eq!(
-            (epochs.rows.spans.time.as_slice(), epochs.rows.spans.epochs.as_slice()),
+            (epochs.made.rows.spans.time.as_slice(), epochs.made.rows.spans.epochs.as_slice()),
             (&[1_000, 20_000][..], &[3, 1][..])
         );
         assert_eq!(epochs.ends(), Some((1_000, 20_000)));
@@ -302,9 +327,9 @@ mod tests {
         fill(&mut epochs, &mut clock, 100_000, Source::Gga, 9); // too far for one sentence
         epochs.untimed();
         epochs.finish();
-        assert_eq!(epochs.rows.fixes.time, [1_000, 2_000, 3_000, 4_000, 5_000, 100_000]);
-        assert_eq!(epochs.rows.fixes.state[1..4], [FixState::None as u8; 3]);
-        assert_eq!(epochs.rows.spans.epochs, [5, 1]);
+        assert_eq!(epochs.made.rows.fixes.time, [1_000, 2_000, 3_000, 4_000, 5_000, 100_000]);
+        assert_eq!(epochs.made.rows.fixes.state[1..4], [FixState::None as u8; 3]);
+        assert_eq!(epochs.made.rows.spans.epochs, [5, 1]);
         assert_eq!(epochs.without_time(), (3, 3));
     }
 
@@ -329,7 +354,7 @@ mod tests {
             fill(&mut epochs, &mut clock, time, Source::Gga, 1);
         }
         epochs.finish();
-        assert_eq!(epochs.rows.fixes.time, [1_000, 1_990, 2_980, 4_000]);
+        assert_eq!(epochs.made.rows.fixes.time, [1_000, 1_990, 2_980, 4_000]);
     }
 
     #[test]
@@ -340,7 +365,7 @@ mod tests {
         fill(&mut epochs, &mut clock, 2_000, Source::Gga, 1);
         epochs.shift(DAY_MS);
         epochs.finish();
-        assert_eq!(epochs.rows.fixes.time, [DAY_MS + 1_000, DAY_MS + 2_000]);
-        assert_eq!(epochs.rows.spans.until, [DAY_MS + 2_000]);
+        assert_eq!(epochs.made.rows.fixes.time, [DAY_MS + 1_000, DAY_MS + 2_000]);
+        assert_eq!(epochs.made.rows.spans.until, [DAY_MS + 2_000]);
     }
 }

@@ -5,11 +5,11 @@ use crate::model::time::{HOUR_MS, MINUTE_MS, SECOND_MS, days_from_date, year_fro
 /// More fields than any sentence that is used.
 const FIELDS_MAX: usize = 64;
 /// Powers of ten that are exact in a double.
-const TENS: [f64; 19] =
+pub(super) const TENS: [f64; 19] =
     [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18];
 
 /// The same as whole numbers, as far as angles need them.
-const WHOLE_TENS: [u64; 11] =
+pub(super) const WHOLE_TENS: [u64; 11] =
     [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000, 100_000_000, 1_000_000_000, 10_000_000_000];
 
 /// A sentence cut at its commas. Field 0 is the address.
@@ -198,6 +198,19 @@ pub(super) fn angle(text: &[u8], hemisphere: &[u8], limit: u64) -> Option<f64> {
             (value / scale, value % scale, decimals, negative)
         }
     };
+    angle_of(whole, part, decimals, negative, hemisphere, limit)
+}
+
+/// The same from the digits of the number.
+#[inline]
+pub(super) fn angle_of(
+    whole: u64,
+    part: u64,
+    decimals: usize,
+    negative: bool,
+    hemisphere: &[u8],
+    limit: u64,
+) -> Option<f64> {
     let scale = WHOLE_TENS.get(decimals).copied()?;
     let (degrees, minutes) = (whole / 100, whole % 100);
     if minutes >= 60 || degrees > limit || (degrees == limit && (minutes > 0 || part > 0)) {
@@ -243,6 +256,20 @@ pub(super) fn time_of_day(text: &[u8]) -> Option<i64> {
         _ => return None,
     }
     Some(hours * HOUR_MS + minutes * MINUTE_MS + seconds * SECOND_MS + ms)
+}
+
+/// The same from its digits: `hhmmss` as a number, and what stands behind the point (at most eight digits).
+#[inline]
+pub(super) fn time_of(hhmmss: u64, part: u64, decimals: usize) -> Option<i64> {
+    let (hours, minutes, seconds) = (hhmmss / 10_000, hhmmss / 100 % 100, hhmmss % 100);
+    if hours > 23 || minutes > 59 || seconds > 60 {
+        return None;
+    }
+    let ms = match decimals {
+        0..=3 => part * WHOLE_TENS.get(3 - decimals)?,
+        more => part / WHOLE_TENS.get(more - 3)?,
+    };
+    Some(hours as i64 * HOUR_MS + minutes as i64 * MINUTE_MS + seconds as i64 * SECOND_MS + ms as i64)
 }
 
 /// `ddmmyy`: days since 1970, two-digit year with pivot 80. `None` when empty or no date.

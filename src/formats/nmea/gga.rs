@@ -6,7 +6,9 @@
 //! Source: NMEA 0183 v4.11; `check-values.md` 2.2. Ellipsoidal height is altitude plus geoid separation; when either is
 //! missing there is no height.
 
-use super::field::{Fields, angle, decimal, time_of_day, whole};
+use super::field::{Fields, angle, angle_of, decimal, time_of, time_of_day, whole};
+use super::walk::{Number, Walk};
+use crate::formats::framing::scan::Body;
 use crate::model::rows::{NO_COUNT, NO_STATION};
 
 /// Values of one GGA.
@@ -37,7 +39,60 @@ pub(super) struct Gga {
 }
 
 /// Reads the fields.
-pub(super) fn read(f: &Fields<'_>) -> Gga {
+#[inline]
+pub(super) fn read(body: &Body<'_>) -> Gga {
+    usual(body).unwrap_or_else(|| any(&Fields::of(body.text())))
+}
+
+/// The form of nearly all: a two-letter talker, a time, a position, a quality; every number is one.
+#[inline]
+fn usual(body: &Body<'_>) -> Option<Gga> {
+    let mut walk = Walk::from(body, "GPGGA,".len());
+    let time = walk.number();
+    walk.comma();
+    let lat = walk.number();
+    walk.comma();
+    let north = walk.letter();
+    let lon = walk.number();
+    walk.comma();
+    let east = walk.letter();
+    let quality = walk.letter().wrapping_sub(b'0');
+    let satellites = walk.integer();
+    walk.comma();
+    let hdop = walk.decimal();
+    walk.comma();
+    let altitude = walk.decimal();
+    walk.comma();
+    walk.letter();
+    let separation = walk.decimal();
+    walk.comma();
+    walk.letter();
+    let age_s = walk.decimal();
+    walk.comma();
+    let station = walk.integer();
+    if !walk.is_whole() || time.digits != 6 || time.negative || quality > 9 || lat.digits == 0 || lon.digits == 0 {
+        return None;
+    }
+    let angle = |n: Number, letter: u8, limit| angle_of(n.whole, n.part, n.decimals, n.negative, &[letter], limit);
+    let (lat, lon) = (angle(lat, north, 90)?, angle(lon, east, 180)?);
+    let (lat, lon) = if quality == 0 && lat == 0.0 && lon == 0.0 { (f64::NAN, f64::NAN) } else { (lat, lon) };
+    Some(Gga {
+        of_day_ms: time_of(time.whole, time.part, time.decimals),
+        quality: Some(quality),
+        odd_quality: false,
+        lat,
+        lon,
+        odd_position: false,
+        height_m: if lat.is_nan() { f64::NAN } else { altitude + separation },
+        satellites: count(satellites),
+        hdop: dilution_of(hdop),
+        age_s,
+        station: station.and_then(|n| u16::try_from(n).ok()),
+    })
+}
+
+/// Any form.
+fn any(f: &Fields<'_>) -> Gga {
     let quality_field = f.get(6);
     let quality = match quality_field {
         [digit @ b'0'..=b'9'] => Some(digit - b'0'),
@@ -74,12 +129,22 @@ pub(super) fn position(lat: &[u8], north: &[u8], lon: &[u8], east: &[u8]) -> (f6
 
 /// Count of satellites, [`NO_COUNT`] when missing.
 pub(super) fn satellites(text: &[u8]) -> u8 {
-    whole(text).map_or(NO_COUNT, |n| u8::try_from(n).unwrap_or(NO_COUNT))
+    count(whole(text))
+}
+
+#[inline]
+fn count(n: Option<u32>) -> u8 {
+    n.map_or(NO_COUNT, |n| u8::try_from(n).unwrap_or(NO_COUNT))
 }
 
 /// A dilution of precision. It cannot be 0, and 99 and more stand for none (common practice, no source).
 pub(super) fn dilution(text: &[u8]) -> f32 {
-    decimal(text).filter(|d| *d > 0.0 && *d < 99.0).map_or(f32::NAN, |d| d as f32)
+    dilution_of(decimal(text).unwrap_or(f64::NAN))
+}
+
+#[inline]
+fn dilution_of(d: f64) -> f32 {
+    if d > 0.0 && d < 99.0 { d as f32 } else { f32::NAN }
 }
 
 /// The station id that may be a base: not 0 (unset), not 1023 (the largest of ten bits, a placeholder), not the PRN of an
@@ -97,7 +162,14 @@ mod tests {
     use super::*;
 
     fn gga(text: &str) -> Gga {
-        read(&Fields::of(text.as_bytes()))
+        let body = Body::alone(text.as_bytes());
+        let gga = read(&body);
+        // Both ways of reading agree, with bytes behind the sentence and without.
+        let longer = format!("{text}*00\r\n$GPGGA,12");
+        let words = |gga: &Gga| format!("{gga:?}");
+        assert_eq!(words(&read(&Body::first(longer.as_bytes(), text.len()))), words(&gga));
+        assert_eq!(words(&any(&Fields::of(text.as_bytes()))), words(&gga));
+        gga
     }
 
     #[test]

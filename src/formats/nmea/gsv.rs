@@ -10,6 +10,7 @@
 use super::field::{decimal, whole};
 use super::satellite::{SignalId, satellite, signal, system_of_id, system_of_talker};
 use crate::formats::framing::hex;
+use crate::formats::framing::scan::Body;
 use crate::model::ids::{Sat, Signal};
 
 /// One tracked signal of one satellite.
@@ -37,61 +38,99 @@ pub(super) struct Page {
 /// Satellites of one sentence that are read; the standard has at most four.
 const CELLS_MAX: usize = 15;
 
+/// No satellite number.
+const NO_NUMBER: u32 = u32::MAX;
+
 /// One satellite as written. The signal id stands behind the satellites, so they wait for it.
 #[derive(Clone, Copy)]
 struct Written {
-    number: Option<u32>,
+    number: u32,
     cn0_dbhz: f32,
     azimuth: f32,
     elevation: f32,
 }
 
-/// Cuts fields off the front of a list. `None`: no field is left (an empty one behind a last comma is one).
-struct Cursor<'a>(Option<&'a [u8]>);
+const BLANK: Written = Written { number: NO_NUMBER, cn0_dbhz: 0.0, azimuth: 0.0, elevation: 0.0 };
+
+/// Cuts fields off the front of a list.
+struct Cursor<'a> {
+    /// The list and what lies behind it.
+    window: &'a [u8],
+    /// Where the next field begins; beyond `end`: no field is left (an empty one behind a last comma is one).
+    at: usize,
+    end: usize,
+}
+
+/// Eight bytes of a satellite with digits and commas where `nn,ee,aa` and `e,aaa,cc` have them: 0 in every digit's byte
+/// but its value, 0 in the commas'; `None` for another form. `forms` has `'0'` and `','`, `room` what may be added to each
+/// before it is over its most (6 to a digit, 15 to a comma).
+#[inline]
+fn fitting(eight: [u8; 8], forms: [u8; 8], room: [u8; 8]) -> Option<u64> {
+    const TENS: u64 = 0xF0F0_F0F0_F0F0_F0F0;
+    let x = u64::from_le_bytes(eight) ^ u64::from_le_bytes(forms);
+    ((x | x.wrapping_add(u64::from_le_bytes(room))) & TENS == 0).then_some(x)
+}
 
 impl<'a> Cursor<'a> {
     #[inline]
     fn field(&mut self) -> Option<&'a [u8]> {
-        let rest = self.0?;
-        let end = rest.iter().position(|b| *b == b',');
-        self.0 = end.and_then(|n| rest.get(n + 1..));
-        Some(end.and_then(|n| rest.get(..n)).unwrap_or(rest))
+        let rest = self.window.get(self.at..self.end)?;
+        let n = rest.iter().position(|b| *b == b',').unwrap_or(rest.len());
+        self.at += n + 1;
+        rest.get(..n)
     }
 
-    /// A satellite in the form that nearly all have, `nn,ee,aaa,cc`, at one go.
+    /// A satellite in the forms that nearly all have, `nn,ee,aaa,cc` and `nn,ee,aaa,`, at one go.
     #[inline]
     fn usual(&mut self) -> Option<Written> {
-        let [n1, n0, b',', e1, e0, b',', a2, a1, a0, b',', c1, c0, behind @ ..] = self.0? else { return None };
-        let next = match behind {
-            [] => None,
-            [b',', next @ ..] => Some(next),
-            _ => return None,
+        let rest = self.window.get(self.at..)?;
+        let front = fitting(*rest.first_chunk()?, *b"00,00,00", [6, 6, 15, 6, 6, 15, 6, 6])?;
+        let back = *rest.get(4..)?.first_chunk::<8>()?;
+        // Every byte becomes ten times itself and the next one: two digits are a number where the first of them stood.
+        let pairs = |x: u64| (x.wrapping_mul(10)).wrapping_add(x >> 8);
+        let two = |x: u64, place: u32| (x >> (8 * place)) as u32 & 0xFF;
+        let (back, length, tracked) = match fitting(back, *b"0,000,00", [6, 15, 6, 6, 6, 15, 6, 6]) {
+            Some(back) => (back, 12, true),
+            None => {
+                let [a, b, c, d, e, f, ..] = back;
+                let back = fitting([a, b, c, d, e, f, b'0', b'0'], *b"0,000,00", [6, 15, 6, 6, 6, 15, 6, 6])?;
+                (back, 10, false)
+            }
         };
-        let digit = |byte: &u8| u32::from(byte.wrapping_sub(b'0'));
-        let (n1, n0, e1, e0) = (digit(n1), digit(n0), digit(e1), digit(e0));
-        let (a2, a1, a0, c1, c0) = (digit(a2), digit(a1), digit(a0), digit(c1), digit(c0));
-        if [n1, n0, e1, e0, a2, a1, a0, c1, c0].iter().any(|d| *d > 9) {
+        let behind = self.at + length;
+        if behind != self.end && (behind > self.end || self.window.get(behind) != Some(&b',')) {
             return None;
         }
-        self.0 = next;
+        self.at = behind + 1;
+        let (front, back_pairs) = (pairs(front), pairs(back));
+        let azimuth = two(back_pairs, 2) * 10 + two(back, 4);
+        let elevation = two(front, 3);
+        let cn0 = two(back_pairs, 6);
         let up_to = |value: u32, most: u32| if value <= most { value as f32 } else { f32::NAN };
-        let cn0 = c1 * 10 + c0;
         Some(Written {
-            number: Some(n1 * 10 + n0),
-            cn0_dbhz: if cn0 > 0 { cn0 as f32 } else { f32::NAN },
-            azimuth: up_to(a2 * 100 + a1 * 10 + a0, 360),
-            elevation: up_to(e1 * 10 + e0, 90),
+            number: two(front, 0),
+            cn0_dbhz: if tracked && cn0 > 0 { cn0 as f32 } else { f32::NAN },
+            azimuth: up_to(azimuth, 360),
+            elevation: up_to(elevation, 90),
         })
     }
 }
 
-/// Reads a page (what stands behind the address and its comma) and hands over its satellites, tracked or not. `None`: no
-/// page numbers.
-pub(super) fn read(talker: [u8; 2], list: &[u8], mut each: impl FnMut(Cell)) -> Option<Page> {
-    let mut cursor = Cursor(Some(list));
-    let mut head = Page { pages: whole(cursor.field()?)?, page: whole(cursor.field()?)?, odd_numbers: 0 };
+/// Reads a page (what stands from `from` on: behind the address and its comma) and hands over its satellites, tracked or
+/// not. `None`: no page numbers.
+#[inline]
+pub(super) fn read(talker: [u8; 2], body: &Body<'_>, from: usize, mut each: impl FnMut(Cell)) -> Option<Page> {
+    let mut cursor = Cursor { window: body.window(), at: from, end: body.length() };
+    let mut head = match cursor.window.get(from..cursor.end)? {
+        // Nine pages at most, nearly always.
+        [pages @ b'0'..=b'9', b',', page @ b'0'..=b'9', b',', ..] => {
+            cursor.at += 4;
+            Page { pages: u32::from(pages - b'0'), page: u32::from(page - b'0'), odd_numbers: 0 }
+        }
+        _ => Page { pages: whole(cursor.field()?)?, page: whole(cursor.field()?)?, odd_numbers: 0 },
+    };
     cursor.field();
-    let mut cells = [Written { number: None, cn0_dbhz: 0.0, azimuth: 0.0, elevation: 0.0 }; CELLS_MAX];
+    let mut cells = [BLANK; CELLS_MAX];
     let mut count = 0;
     let (mut told_signal, mut told_system): (Option<&[u8]>, Option<&[u8]>) = (None, None);
     for cell in &mut cells {
@@ -110,7 +149,7 @@ pub(super) fn read(talker: [u8; 2], list: &[u8], mut each: impl FnMut(Cell)) -> 
             };
             let cn0 = cursor.field().unwrap_or_default();
             *cell = Written {
-                number: whole(number),
+                number: whole(number).unwrap_or(NO_NUMBER),
                 cn0_dbhz: Some(number_in(cn0, 99)).filter(|v| *v > 0.0).unwrap_or(f32::NAN),
                 azimuth: number_in(azimuth, 360),
                 elevation: number_in(elevation, 90),
@@ -136,8 +175,10 @@ pub(super) fn read(talker: [u8; 2], list: &[u8], mut each: impl FnMut(Cell)) -> 
     let mut last: Option<Signal> = None;
     for cell in cells.iter().take(count) {
         // Lists are padded with empty satellites.
-        let Some(number) = cell.number else { continue };
-        let Some(sat) = satellite(system, number) else {
+        if cell.number == NO_NUMBER {
+            continue;
+        }
+        let Some(sat) = satellite(system, cell.number) else {
             head.odd_numbers += 1;
             continue;
         };
@@ -196,9 +237,19 @@ mod tests {
     fn cells(body: &str) -> (Page, Vec<String>) {
         let mut list = Vec::new();
         let talker = [body.as_bytes()[0], body.as_bytes()[1]];
-        let page = read(talker, body.split_once(',').unwrap().1.as_bytes(), |c| {
+        let from = body.find(',').unwrap() + 1;
+        let page = read(talker, &Body::alone(body.as_bytes()), from, |c| {
             list.push(format!("{} {} {} {} {}", c.sat, c.signal, c.cn0_dbhz, c.azimuth, c.elevation));
         });
+        // What lies behind the sentence changes nothing.
+        for behind in ["*00\r\n$GPGSV,1,1,01,02,35,285,39", "\n12,12,123,12,12"] {
+            let mut again = Vec::new();
+            let longer = format!("{body}{behind}");
+            let same = read(talker, &Body::first(longer.as_bytes(), body.len()), from, |c| {
+                again.push(format!("{} {} {} {} {}", c.sat, c.signal, c.cn0_dbhz, c.azimuth, c.elevation));
+            });
+            assert_eq!((same, &again), (page, &list));
+        }
         (page.unwrap(), list)
     }
 

@@ -14,12 +14,13 @@ mod gst;
 mod gsv;
 mod rmc;
 mod satellite;
+mod walk;
 mod zda;
 
-use super::framing::scan::{Class, Place};
-use super::tally::Tally;
+use super::framing::scan::{Body, Class, Place};
+use super::tally::{SignalAt, Tally};
 use crate::model::clock::{Shift, StreamClock};
-use crate::model::ids::FixState;
+use crate::model::ids::{FixState, Signal};
 use crate::model::look::{AgeRange, FileLook};
 use crate::model::problem::{Problem, Problems};
 use crate::model::rows::{Rows, SPAN_OBSERVATIONS, Spans};
@@ -139,20 +140,28 @@ impl Decoder {
     /// Takes what stands between `$` and `*` of a sentence with a good checksum (or of a file that has none).
     pub(super) fn sentence(
         &mut self,
-        body: &[u8],
+        body: Body<'_>,
         place: Place,
         clock: &mut StreamClock,
         problems: &mut Problems,
     ) -> Outcome {
-        // Most of a log is satellite lists: they are read without cutting all fields first.
-        if let [a, b, b'G', b'S', b'V', b',', list @ ..] = body
+        let text = body.text();
+        // Most of a log is satellite lists and positions: they are read without cutting all fields first.
+        if let [a, b, b'G', kind @ (b'S' | b'G'), last @ (b'V' | b'A'), b',', ..] = text
             && *a != b'P'
         {
-            self.counts.add(b"GSV");
-            self.gsv([*a, *b], list, place, problems);
-            return Outcome { class: Class::Decoded, shift: None };
+            if [*kind, *last] == *b"SV" {
+                self.counts.add(b"GSV");
+                self.gsv([*a, *b], &body, 6, place, problems);
+                return Outcome { class: Class::Decoded, shift: None };
+            }
+            if [*kind, *last] == *b"GA" {
+                self.counts.add(b"GGA");
+                self.gga(&body, place, clock, problems);
+                return Outcome { class: Class::Decoded, shift: None };
+            }
         }
-        let fields = Fields::of(body);
+        let fields = Fields::of(text);
         let address = fields.get(0);
         let (talker, kind): ([u8; 2], &[u8]) = match address {
             // One maker's talker for QZSS and BeiDou looks proprietary but is not.
@@ -175,7 +184,7 @@ impl Decoder {
         };
         let mut shift = None;
         match kind {
-            b"GGA" => self.gga(&fields, place, clock, problems),
+            b"GGA" => self.gga(&body, place, clock, problems),
             b"GNS" => self.gns(&fields, clock),
             b"RMC" => shift = self.rmc(&fields, place, clock, problems),
             b"GLL" => self.simple(Source::Gll, &rmc::read_gll(&fields), clock),
@@ -185,7 +194,7 @@ impl Decoder {
                 }
             }
             b"GSA" => self.epochs.hdop(gsa::hdop(&fields)),
-            b"GSV" => self.gsv(talker, body.get(address.len() + 1..).unwrap_or_default(), place, problems),
+            b"GSV" => self.gsv(talker, &body, address.len() + 1, place, problems),
             b"ZDA" => {
                 if let Some((day, of_day_ms)) = zda::read(&fields) {
                     shift = self.date(day, of_day_ms, clock, "ZDA");
@@ -196,8 +205,8 @@ impl Decoder {
         Outcome { class: Class::Decoded, shift }
     }
 
-    fn gga(&mut self, fields: &Fields<'_>, place: Place, clock: &mut StreamClock, problems: &mut Problems) {
-        let gga = gga::read(fields);
+    fn gga(&mut self, body: &Body<'_>, place: Place, clock: &mut StreamClock, problems: &mut Problems) {
+        let gga = gga::read(body);
         let slot = match gga.quality {
             Some(digit) => usize::from(digit),
             None => 10 + usize::from(gga.odd_quality),
@@ -307,15 +316,20 @@ impl Decoder {
         shift
     }
 
-    fn gsv(&mut self, talker: [u8; 2], list: &[u8], place: Place, problems: &mut Problems) {
+    fn gsv(&mut self, talker: [u8; 2], body: &Body<'_>, from: usize, place: Place, problems: &mut Problems) {
         let now = self.epochs.now();
         if let Some(now) = now {
             self.tally.epoch(now, &mut self.sky);
         }
         let tally = &mut self.tally;
         // Before the first time the tally counts no cells by itself.
-        let page = gsv::read(talker, list, |cell| {
-            tally.listed(cell.sat, cell.signal, cell.cn0_dbhz, cell.azimuth, cell.elevation);
+        let mut known: Option<(Signal, SignalAt)> = None;
+        let page = gsv::read(talker, body, from, |cell| {
+            let signal = match known {
+                Some((signal, at)) if signal == cell.signal => at,
+                _ => known.insert((cell.signal, tally.signal_at(cell.signal))).1,
+            };
+            tally.listed(cell.sat, signal, cell.cn0_dbhz, cell.azimuth, cell.elevation);
         });
         if now.is_none() {
             self.timeless_satellites += 1;
@@ -418,7 +432,7 @@ impl Decoder {
             look.satellites = Some(look.satellites.unwrap_or(0).max(self.tally.satellites()));
             look.signals.extend(self.tally.look_signals());
         }
-        let mut rows = self.epochs.rows;
+        let mut rows = self.epochs.into_rows();
         rows.append(std::mem::take(&mut self.sky));
         rows
     }

@@ -1,5 +1,7 @@
 //! Numbers in fixed columns, read by hand: Fortran F, I and D formats.
 
+use crate::formats::swar::eight_digits;
+
 /// An observation field.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Field {
@@ -73,14 +75,6 @@ fn zero_bytes(x: u64) -> u64 {
 #[inline]
 fn all_digits(x: u64) -> bool {
     (x & 0xf0f0_f0f0_f0f0_f0f0) == 0 && (x.wrapping_add(0x0606_0606_0606_0606) & 0xf0f0_f0f0_f0f0_f0f0) == 0
-}
-
-/// Eight bytes of 0 to 9, the first the most significant.
-#[inline]
-fn eight_digits(x: u64) -> u64 {
-    let x = (x.wrapping_mul(10)).wrapping_add(x >> 8) & 0x00ff_00ff_00ff_00ff;
-    let x = (x.wrapping_mul(100)).wrapping_add(x >> 16) & 0x0000_ffff_0000_ffff;
-    (x.wrapping_mul(10_000)).wrapping_add(x >> 32) & 0xffff_ffff
 }
 
 /// Any decimal number, rounded to thousandths.

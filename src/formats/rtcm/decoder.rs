@@ -3,7 +3,7 @@
 use super::described::{Points, Told};
 use super::ephemeris::{self, Orbit};
 use super::legacy::Legacy;
-use super::lock::LockMemory;
+use super::lock::{LockMemory, extended_locks};
 use super::minutes::Minutes;
 use super::msm::{Msm, kind_of};
 use super::observables::{Damage, Epoch};
@@ -282,30 +282,36 @@ impl Decoder {
     fn msm(&mut self, msm: &Msm, clock: &mut StreamClock, shift: &mut Option<Shift>) -> Booked {
         let Some(t) = self.epoch(msm.epoch, clock, shift) else { return Booked::Skipped(NO_EPOCH) };
         let table = self.locks.table(msm.station, msm.system as u8);
-        let (mut satellite, mut rough_ms) = (usize::MAX, f64::NAN);
+        let (mut entries, tally) = (self.locks.entries(table), &mut self.tally);
+        // Satellites and signals are looked up once a message.
+        let mut signals = [None; 32];
+        for (number, at) in signals.iter_mut().enumerate().take(msm.signal_ids().len()) {
+            *at = Some(tally.signal_at(msm.signal(number)));
+        }
+        let wide = msm.kind >= 6;
+        let extended = extended_locks();
+        let (mut satellite, mut rough_ms, mut sat_at, mut sat_id) = (usize::MAX, f64::NAN, None, 0);
         for place in msm.places() {
             if place.satellite != satellite {
                 satellite = place.satellite;
                 rough_ms = msm.whole_rough_ms(satellite);
+                sat_id = usize::from(msm.satellite_ids().get(satellite).copied().unwrap_or(0));
+                sat_at = Some(tally.sat_at(msm.satellite(satellite)));
             }
-            let slip = match (
-                msm.lock(place.cell),
-                msm.satellite_ids().get(place.satellite),
-                msm.signal_ids().get(place.signal),
-            ) {
-                (Some(lock), Some(satellite), Some(signal)) => {
-                    let (satellite, signal) = (usize::from(*satellite) - 1, usize::from(*signal) - 1);
-                    self.locks.slipped(table, satellite, signal, t, lock)
-                }
+            let (lock, cn0_dbhz, ranges_m) = if wide {
+                let (indicator, cn0_dbhz, ranges_m) = msm.wide_cell(place.cell, rough_ms);
+                (extended.get(indicator.min(extended.len() - 1)).copied(), cn0_dbhz, ranges_m)
+            } else {
+                (msm.lock(place.cell), msm.cn0_dbhz(place.cell), msm.ranges_m(place.cell, rough_ms))
+            };
+            let signal_id = usize::from(msm.signal_ids().get(place.signal).copied().unwrap_or(0));
+            let slip = match lock {
+                Some(lock) if sat_id > 0 && signal_id > 0 => entries.slipped(sat_id - 1, signal_id - 1, t, lock),
                 _ => false,
             };
-            self.tally.ranging_cell(
-                msm.satellite(place.satellite),
-                msm.signal(place.signal),
-                msm.cn0_dbhz(place.cell),
-                slip,
-                msm.ranges_m(place.cell, rough_ms),
-            );
+            if let (Some(sat), Some(Some(signal))) = (sat_at, signals.get(place.signal).copied()) {
+                tally.ranging_cell_at(sat, signal, cn0_dbhz, slip, ranges_m);
+            }
         }
         Booked::Decoded
     }

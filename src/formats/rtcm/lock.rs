@@ -5,6 +5,7 @@ use crate::maths::signals::lock_time::{
     next_lock_ms_df407, next_lock_ms_legacy,
 };
 use crate::model::time::{MINUTE_MS, UtcMs};
+use std::sync::LazyLock;
 
 /// The lock time that an indicator stands for, ms: at least `least_ms`, less than `below_ms`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +41,14 @@ pub fn msm_lock_extended(indicator: u16) -> LockTime {
     LockTime::of(min_lock_ms_df407(n), next_lock_ms_df407(n))
 }
 
+/// The same for every indicator, computed once: it is asked for with every observation.
+static EXTENDED: LazyLock<Vec<LockTime>> = LazyLock::new(|| (0..=DF407_TOP).map(msm_lock_extended).collect());
+
+/// [`msm_lock_extended`] of all indicators up to the saturated one.
+pub(super) fn extended_locks() -> &'static [LockTime] {
+    &EXTENDED
+}
+
 /// A satellite that was away for longer has set and risen, or the stream stood still: its new lock is a new arc and no slip.
 /// Common practice, no source.
 pub const NEW_ARC_MS: i64 = 30 * MINUTE_MS;
@@ -61,6 +70,23 @@ const EMPTY: Entry = Entry { at: UtcMs::MIN, least_ms: 0 };
 struct Table {
     key: (u16, u8),
     entries: Vec<Entry>,
+}
+
+/// The lock times of one table.
+pub(super) struct Entries<'a>(&'a mut [Entry]);
+
+impl Entries<'_> {
+    /// See [`LockMemory::slipped`].
+    #[inline]
+    pub(super) fn slipped(&mut self, satellite: usize, signal: usize, at: UtcMs, lock: LockTime) -> bool {
+        let Some(entry) = self.0.get_mut(satellite * SIGNALS + signal.min(SIGNALS - 1)) else { return false };
+        let before = *entry;
+        if at <= before.at {
+            return false;
+        }
+        *entry = Entry { at, least_ms: lock.least_ms };
+        before.at != UtcMs::MIN && lock.below_ms <= before.least_ms && at - before.at <= NEW_ARC_MS
+    }
 }
 
 /// The last lock time of every satellite and signal of every station.
@@ -95,17 +121,13 @@ impl LockMemory {
     /// Late and repeated epochs say nothing.
     #[inline]
     pub fn slipped(&mut self, table: usize, satellite: usize, signal: usize, at: UtcMs, lock: LockTime) -> bool {
-        let Some(entry) =
-            self.tables.get_mut(table).and_then(|t| t.entries.get_mut(satellite * SIGNALS + signal.min(SIGNALS - 1)))
-        else {
-            return false;
-        };
-        let before = *entry;
-        if at <= before.at {
-            return false;
-        }
-        *entry = Entry { at, least_ms: lock.least_ms };
-        before.at != UtcMs::MIN && lock.below_ms <= before.least_ms && at - before.at <= NEW_ARC_MS
+        self.entries(table).slipped(satellite, signal, at, lock)
+    }
+
+    /// One table, for many questions.
+    #[inline]
+    pub(super) fn entries(&mut self, table: usize) -> Entries<'_> {
+        Entries(self.tables.get_mut(table).map(|t| t.entries.as_mut_slice()).unwrap_or_default())
     }
 
     /// Moves the times.

@@ -294,6 +294,22 @@ impl<'a> Msm<'a> {
         [range(PSEUDORANGE, code), range(PHASE, phase)]
     }
 
+    /// Lock time indicator, C/N0 (dB-Hz) and ranges (as [`Msm::ranges_m`]) of a cell of kind 6 or 7, whose fields have the
+    /// same widths: known to the compiler, they cost a third.
+    #[inline(always)]
+    pub fn wide_cell(&self, cell: usize, rough_ms: f64) -> (usize, f32, [f64; 2]) {
+        let signed = |field: usize, width: u32, unit: f64| {
+            let raw = signed_at(self.payload, self.columns[field] + cell * width as usize, width);
+            if raw == -(1 << (width - 1)) { f64::NAN } else { (rough_ms + raw as f64 * unit) * LIGHT_MS_M }
+        };
+        let number = |field: usize| unsigned_at(self.payload, self.columns[field] + cell * 10, 10) as u32;
+        let cn0_dbhz = match number(CN0) {
+            0 => f32::NAN,
+            n => n as f32 / 16.0,
+        };
+        (number(LOCK) as usize, cn0_dbhz, [signed(PSEUDORANGE, 20, WIDE.0), signed(PHASE, 24, WIDE.1)])
+    }
+
     /// Rough range of a satellite, ms; NaN when invalid or only a remainder.
     #[inline]
     pub fn whole_rough_ms(&self, satellite: usize) -> f64 {

@@ -15,7 +15,7 @@
 //!   two frequencies these are MP1 and MP2 of Estey and Meertens 1999, doi 10.1007/PL00012778. The mean of every slip-free arc
 //!   is taken out, so a minute's value is known when its arc ends and is then written into its row.
 
-use super::rates::Rates;
+use super::rates::{Grid, Rates};
 use crate::maths::SPEED_OF_LIGHT_M_S;
 use crate::maths::ionosphere::tecu_per_m;
 use crate::maths::signals::frequency_hz;
@@ -91,7 +91,7 @@ struct Phase {
     /// Order of choice as second anchor.
     rank: u8,
     hz: f64,
-    /// Number of the epoch of the values below.
+    /// Number of the epoch of the values below; 0 for ever without a frequency.
     epoch: u64,
     code_m: f64,
     phase_m: f64,
@@ -116,6 +116,15 @@ struct Phase {
     /// Pairs and jumps in the open minute.
     pairs: u32,
     jumps: u16,
+}
+
+/// An anchor as its partners see it in an epoch.
+#[derive(Debug, Clone, Copy)]
+struct Anchor {
+    slot: u32,
+    hz: f64,
+    phase_m: f64,
+    losses: u32,
 }
 
 /// What a satellite's anchors say together.
@@ -183,7 +192,7 @@ pub(super) struct Carrier {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Now {
     pub(super) t: UtcMs,
-    pub(super) gps_ms: i64,
+    pub(super) grid: Grid,
     pub(super) minute: i64,
     pub(super) number: u64,
     pub(super) gap_ms: i64,
@@ -258,6 +267,58 @@ impl Phase {
         self.zero_m = f64::NAN;
     }
 
+    /// This signal against its partner.
+    #[inline]
+    fn pair(&mut self, other: Anchor, now: Now, rows: &mut Signals) {
+        let gf_m = self.phase_m - other.phase_m;
+        let dt_ms = now.t.saturating_sub(self.at);
+        let dt_s = dt_ms as f64 / 1000.0;
+        let known = self.partner == other.slot && self.at != UtcMs::MIN && dt_ms > 0 && dt_ms <= GAP_MS.max(now.gap_ms);
+        let locked = self.losses_then == (self.losses, other.losses);
+        self.pairs += 1;
+        let mut goes_on = known && locked && now.t.saturating_sub(self.arc_from) <= ARC_MOST_MS;
+        if known && locked {
+            let jump_m = gf_m - self.gf_m - self.rate_m_s * dt_s;
+            if jump_m.abs() > (0.03 + 0.004 * dt_s).min(0.15) {
+                goes_on = false;
+                if !self.rolled(other.hz, jump_m) {
+                    self.jumps = self.jumps.saturating_add(1);
+                }
+            } else {
+                let rate = (gf_m - self.gf_m) / dt_s;
+                self.rate_m_s += (rate - self.rate_m_s) * dt_s / (dt_s + LINE_S);
+            }
+        }
+        if !goes_on {
+            self.end_arc(rows);
+            self.arc_from = now.t;
+            if !known {
+                self.rate_m_s = 0.0;
+            }
+            if self.partner != other.slot {
+                self.partner = other.slot;
+                let (fo, fp) = (self.hz * self.hz, other.hz * other.hz);
+                self.factors = ((fo + fp) / (fo - fp), 2.0 * fp / (fo - fp));
+            }
+        }
+        self.gf_m = gf_m;
+        self.at = now.t;
+        self.losses_then = (self.losses, other.losses);
+        if self.code_m.is_finite() {
+            let (a, b) = self.factors;
+            let mp_m = self.code_m - a * self.phase_m + b * other.phase_m;
+            if self.zero_m.is_nan() {
+                self.zero_m = mp_m;
+            }
+            let d = mp_m - self.zero_m;
+            self.arc_sums.0 += 1.0;
+            self.arc_sums.1 += d;
+            self.open.n += 1.0;
+            self.open.sum += d;
+            self.open.squares += d * d;
+        }
+    }
+
     /// Whether a jump is one or two rollovers of a legacy message and no slip.
     fn rolled(&self, partner_hz: f64, jump_m: f64) -> bool {
         let roll = |hz: f64| ROLL_CYCLES * SPEED_OF_LIGHT_M_S / hz;
@@ -286,7 +347,9 @@ impl Carrier {
         if phase.rank == u8::MAX {
             *phase = Phase::new(signal);
         }
-        phase.epoch = number;
+        if phase.hz.is_finite() {
+            phase.epoch = number;
+        }
         let [code_m, phase_m] = ranges;
         phase.code_m = code_m;
         phase.phase_m = phase_m;
@@ -325,7 +388,7 @@ impl Carrier {
     }
 
     fn there(&self, slot: u32, number: u64) -> bool {
-        self.phases.get(slot as usize).is_some_and(|p| p.epoch == number && p.phase_m.is_finite() && p.hz.is_finite())
+        self.phases.get(slot as usize).is_some_and(|p| p.epoch == number)
     }
 
     fn satellite(&mut self, sat: u32, slots: &[u32], now: Now, rows: &mut Signals) {
@@ -340,15 +403,16 @@ impl Carrier {
             };
             (first, second) = (choose(true), choose(false));
         }
-        let both = self.there(first, now.number) && self.there(second, now.number);
+        let anchor = |slot: u32| {
+            let there = self.phases.get(slot as usize).filter(|p| p.epoch == now.number)?;
+            Some(Anchor { slot, hz: there.hz, phase_m: there.phase_m, losses: there.losses })
+        };
+        let (of_others, of_firsts) = (anchor(first), anchor(second));
+        let both = of_others.is_some() && of_firsts.is_some();
         for slot in slots {
-            if !self.there(*slot, now.number) {
-                continue;
-            }
-            let is_first = self.phases.get(*slot as usize).is_some_and(|p| p.first);
-            let partner = if is_first { second } else { first };
-            if self.there(partner, now.number) {
-                self.slot(*slot, partner, now, rows);
+            let Some(phase) = self.phases.get_mut(*slot as usize).filter(|p| p.epoch == now.number) else { continue };
+            if let Some(partner) = if phase.first { of_firsts } else { of_others } {
+                phase.pair(partner, now, rows);
             }
         }
         let Some(pair) = self.pairs.get_mut(sat as usize) else { return };
@@ -360,60 +424,6 @@ impl Carrier {
         if both {
             pair.at = now.t;
             self.anchors(sat, first, second, now, rows);
-        }
-    }
-
-    /// One signal against its partner.
-    fn slot(&mut self, slot: u32, partner: u32, now: Now, rows: &mut Signals) {
-        let Some(other) = self.phases.get(partner as usize) else { return };
-        let (other_hz, other_m, other_losses) = (other.hz, other.phase_m, other.losses);
-        let Some(p) = self.phases.get_mut(slot as usize) else { return };
-        let gf_m = p.phase_m - other_m;
-        let dt_ms = now.t.saturating_sub(p.at);
-        let dt_s = dt_ms as f64 / 1000.0;
-        let known = p.partner == partner && p.at != UtcMs::MIN && dt_ms > 0 && dt_ms <= GAP_MS.max(now.gap_ms);
-        let locked = p.losses_then == (p.losses, other_losses);
-        p.pairs += 1;
-        let mut goes_on = known && locked && now.t.saturating_sub(p.arc_from) <= ARC_MOST_MS;
-        if known && locked {
-            let jump_m = gf_m - p.gf_m - p.rate_m_s * dt_s;
-            if jump_m.abs() > (0.03 + 0.004 * dt_s).min(0.15) {
-                goes_on = false;
-                if !p.rolled(other_hz, jump_m) {
-                    p.jumps = p.jumps.saturating_add(1);
-                }
-            } else {
-                let rate = (gf_m - p.gf_m) / dt_s;
-                p.rate_m_s += (rate - p.rate_m_s) * dt_s / (dt_s + LINE_S);
-            }
-        }
-        if !goes_on {
-            p.end_arc(rows);
-            p.arc_from = now.t;
-            if !known {
-                p.rate_m_s = 0.0;
-            }
-            if p.partner != partner {
-                p.partner = partner;
-                let (fo, fp) = (p.hz * p.hz, other_hz * other_hz);
-                p.factors = ((fo + fp) / (fo - fp), 2.0 * fp / (fo - fp));
-            }
-        }
-        p.gf_m = gf_m;
-        p.at = now.t;
-        p.losses_then = (p.losses, other_losses);
-        if p.code_m.is_finite() {
-            let (a, b) = p.factors;
-            let mp_m = p.code_m - a * p.phase_m + b * other_m;
-            if p.zero_m.is_nan() {
-                p.zero_m = mp_m;
-            }
-            let d = mp_m - p.zero_m;
-            p.arc_sums.0 += 1.0;
-            p.arc_sums.1 += d;
-            p.open.n += 1.0;
-            p.open.sum += d;
-            p.open.squares += d * d;
         }
     }
 
@@ -445,8 +455,8 @@ impl Carrier {
         let Some(b) = self.phases.get(second as usize) else { return };
         // The second anchor's combination is second - first; content grows with first - second.
         let tecu = -b.gf_m * pair.tecu_per_m;
-        pair.rates.add(now.t, now.gps_ms, now.minute, arc, tecu);
-        pair.rates_1s.add(now.t, now.gps_ms, now.minute, arc, tecu);
+        pair.rates.add(now.t, now.grid.of_30_s, now.minute, arc, tecu);
+        pair.rates_1s.add(now.t, now.grid.of_1_s, now.minute, arc, tecu);
     }
 
     /// What the minute gives for a slot, whose row gets the number `row`: slips, then (rot, roti), (rot, roti) of 1 s samples.

@@ -9,6 +9,23 @@ use crate::model::time::UtcMs;
 /// Minutes of a window.
 const WINDOW: usize = 5;
 
+const STEP_30_S_MS: i64 = 30_000;
+const STEP_1_S_MS: i64 = 1_000;
+
+/// Where an epoch lies in the grids of samples; of GPS time, so that 30 s data of any receiver fall on them.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Grid {
+    pub(super) of_30_s: i64,
+    pub(super) of_1_s: i64,
+}
+
+impl Grid {
+    /// At a GPS time in ms, from any zero that is a multiple of 30 s.
+    pub(super) fn of(gps_ms: i64) -> Grid {
+        Grid { of_30_s: gps_ms.div_euclid(STEP_30_S_MS), of_1_s: gps_ms.div_euclid(STEP_1_S_MS) }
+    }
+}
+
 /// Sums of one minute.
 #[derive(Debug, Clone, Copy)]
 struct Minute {
@@ -38,22 +55,21 @@ pub(super) struct Rates {
 impl Rates {
     /// For samples of 30 s: at least half of the 10 rates of five minutes, because irregularities make slips.
     pub(super) fn of_30_s() -> Rates {
-        Rates::new(30_000, 15_000, 5.0)
+        Rates::new(STEP_30_S_MS, 15_000, 5.0)
     }
 
     /// For samples of 1 s: at least half of the 300 rates.
     pub(super) fn of_1_s() -> Rates {
-        Rates::new(1_000, 500, 150.0)
+        Rates::new(STEP_1_S_MS, 500, 150.0)
     }
 
     fn new(step_ms: i64, slack_ms: i64, least: f64) -> Rates {
         Rates { step_ms, slack_ms, least, cell: i64::MIN, at: i64::MIN, arc: 0, tecu: 0.0, window: [EMPTY; WINDOW] }
     }
 
-    /// Content at an epoch; `gps_ms` sets the grid of samples, so that 30 s data of any receiver fall on it.
+    /// Content at an epoch in a cell of the grid of samples: [`Grid::of`] the epoch for this interval.
     #[inline]
-    pub(super) fn add(&mut self, t: UtcMs, gps_ms: i64, minute: i64, arc: u32, tecu: f64) {
-        let cell = gps_ms.div_euclid(self.step_ms);
+    pub(super) fn add(&mut self, t: UtcMs, cell: i64, minute: i64, arc: u32, tecu: f64) {
         if cell == self.cell {
             return;
         }
@@ -106,18 +122,22 @@ impl Rates {
 mod tests {
     use super::*;
 
+    fn cell(gps_ms: i64) -> i64 {
+        Grid::of(gps_ms).of_30_s
+    }
+
     #[test]
     fn worked_example_of_check_values_7_2() {
         // Ten rates at 30 s: mean 0.05, ROTI 0.473814 TECU/min (population form).
         let rot = [0.10, -0.20, 0.45, 0.80, -0.55, -0.30, 0.15, 0.60, -0.75, 0.20];
         let mut rates = Rates::of_30_s();
         let mut tecu = 12.0;
-        rates.add(-30_000, -12_000, -1, 7, tecu);
+        rates.add(-30_000, cell(-12_000), -1, 7, tecu);
         for (k, r) in (0..).zip(rot) {
             tecu += r / 2.0;
             let t = k * 30_000;
-            rates.add(t, t + 18_000, t / 60_000, 7, tecu);
-            rates.add(t + 1_000, t + 19_000, t / 60_000, 7, tecu + 9.0); // within the same 30 s: not a sample
+            rates.add(t, cell(t + 18_000), t / 60_000, 7, tecu);
+            rates.add(t + 1_000, cell(t + 19_000), t / 60_000, 7, tecu + 9.0); // within the same 30 s: not a sample
         }
         let (mean, roti) = rates.over(4);
         assert!((mean - 0.05).abs() < 1e-5 && (roti - 0.473814).abs() < 1e-5, "{mean} {roti}");
@@ -131,7 +151,7 @@ mod tests {
         for k in 0..20_i64 {
             // Every second step is an arc of its own or comes after a gap: no rate, however wild the content.
             let t = k * 30_000 + (k / 2) * 60_000;
-            rates.add(t, t, t.div_euclid(60_000), (k / 2) as u32, 1e6 * k as f64);
+            rates.add(t, cell(t), t.div_euclid(60_000), (k / 2) as u32, 1e6 * k as f64);
         }
         assert!(rates.over(4).1.is_nan());
     }

@@ -1,7 +1,8 @@
 //! One satellite and signal within the open minute.
 
+use super::SignalAt;
 use super::intensity::Intensity;
-use crate::model::ids::{Band, Sat, Signal};
+use crate::model::ids::{Band, Sat};
 use crate::model::rows::SignalMinute;
 use crate::model::time::UtcMs;
 
@@ -9,12 +10,12 @@ use crate::model::time::UtcMs;
 #[derive(Debug, Clone)]
 pub(super) struct Slot {
     pub(super) sat: Sat,
-    pub(super) signal: Signal,
+    pub(super) signal: SignalAt,
     pub(super) band: usize,
     /// Time of the last cell, to see the same cell twice.
     pub(super) last: UtcMs,
     pub(super) active: bool,
-    pub(super) epochs: u16,
+    pub(super) epochs: u32,
     pub(super) slips: u16,
     pub(super) with_cn0: u32,
     pub(super) cn0_min: f32,
@@ -25,7 +26,7 @@ pub(super) struct Slot {
 }
 
 impl Slot {
-    pub(super) fn new(sat: Sat, signal: Signal, band: usize) -> Slot {
+    pub(super) fn new(sat: Sat, signal: SignalAt, band: usize) -> Slot {
         Slot {
             sat,
             signal,
@@ -49,12 +50,12 @@ impl Slot {
         SignalMinute {
             time,
             sat: self.sat.code(),
-            signal: self.signal.pack(),
+            signal: self.signal.signal.pack(),
             band: Band::ALL.get(self.band).map_or(0, |b| b.code()),
             cn0_mean: if some { (self.sum / n) as f32 } else { f32::NAN },
             cn0_min: if some { self.cn0_min } else { f32::NAN },
             cn0_sd: if self.with_cn0 > 1 { variance.max(0.0).sqrt() as f32 } else { f32::NAN },
-            epochs: self.epochs,
+            epochs: u16::try_from(self.epochs).unwrap_or(u16::MAX),
             slips: self.slips,
             azimuth,
             elevation,
