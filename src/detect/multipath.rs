@@ -46,7 +46,11 @@ fn common_changes(minutes: &[SatMinute]) -> HashSet<UtcMs> {
     for m in minutes.iter().filter(|m| m.cn0_sd_db.is_finite()) {
         spreads.entry(m.time).or_default().push(m.cn0_sd_db);
     }
-    spreads.into_iter().filter(|(_, v)| median(v.iter().copied()).is_some_and(|s| s >= COMMON_DB)).map(|(t, _)| t).collect()
+    spreads
+        .into_iter()
+        .filter(|(_, v)| median(v.iter().copied()).is_some_and(|s| s >= COMMON_DB))
+        .map(|(t, _)| t)
+        .collect()
 }
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {

@@ -46,10 +46,8 @@ pub(super) fn common_slip_cells(frames: &UnitFrames, limits: &Limits) -> Vec<Utc
     let satellites = view::u32s_full(&frames.bands, "satellites");
     let lost = view::u32s_full(&frames.bands, "lost_lock");
     // Stretches of observations, joined; all locks are new at their begins.
-    let mut observed: Vec<(UtcMs, UtcMs)> = (0..from.len())
-        .filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS))
-        .map(|i| (from[i], until[i]))
-        .collect();
+    let mut observed: Vec<(UtcMs, UtcMs)> =
+        (0..from.len()).filter(|i| kind[*i] == u32::from(SPAN_OBSERVATIONS)).map(|i| (from[i], until[i])).collect();
     observed.sort_unstable();
     let mut joined: Vec<(UtcMs, UtcMs)> = Vec::new();
     for (a, b) in observed {

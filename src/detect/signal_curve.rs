@@ -75,8 +75,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .collect();
     let level_times: Vec<UtcMs> = levels.iter().map(|l| l.time).collect();
     for s in stretches(&level_times, &weak, LEVEL_MS, 2 * LEVEL_MS, 2 * LEVEL_MS) {
-        let of =
-            |f: &dyn Fn(&Level) -> f64| median(levels.get(s.first..s.end).unwrap_or_default().iter().map(f));
+        let of = |f: &dyn Fn(&Level) -> f64| median(levels.get(s.first..s.end).unwrap_or_default().iter().map(f));
         let (first, second) = (of(&|l| l.first_db).unwrap_or(0.0), of(&|l| l.second_db));
         events.push(maker.event(
             "weak-whole-sky",

@@ -92,7 +92,8 @@ pub(super) fn sat_minutes(frames: &UnitFrames) -> Vec<SatMinute> {
     let signals = view::u32s_full(table, "signal");
     let bands = view::u32s_full(table, "band");
     let [cn0, cn0_sd, azimuth, elevation, s4, rot, roti, mp] =
-        ["cn0_mean", "cn0_sd", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"].map(|c| view::f32s(table, c));
+        ["cn0_mean", "cn0_sd", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"]
+            .map(|c| view::f32s(table, c));
     let mut out: Vec<SatMinute> = Vec::new();
     // Sum and number of the second deficits of the open minute.
     let mut second = (0.0, 0.0);
