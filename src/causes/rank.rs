@@ -41,7 +41,7 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
     let all_lost = (total_lost + short_lost.max(0)).max(1);
     let mut causes: Vec<Cause> = by_cause
         .iter()
-        .map(|(cause, members)| one_cause(*cause, members, case, evidence, &verdicts, all_lost))
+        .map(|(cause, members)| one_cause(*cause, members, case, evidence, &verdicts, all_lost, weights))
         .collect();
     // Lost seconds too short for a period stay unexplained.
     if short_lost > 0 {
@@ -131,11 +131,12 @@ fn one_cause(
     evidence: &SiteEvidence,
     verdicts: &[Verdict],
     all_lost: i64,
+    weights: &Weights,
 ) -> Cause {
     let lost: i64 = members.iter().map(|i| evidence.segments[*i].lost_ms).sum();
-    let confidence =
-        members.iter().map(|i| verdicts[*i].probability * evidence.segments[*i].lost_ms as f64).sum::<f64>()
-            / (lost as f64).max(1.0);
+    let mean = members.iter().map(|i| verdicts[*i].probability * evidence.segments[*i].lost_ms as f64).sum::<f64>()
+        / (lost as f64).max(1.0);
+    let confidence = if cause.is_some() { weights.calibration.of_site(mean) } else { mean };
     let (id, side) = cause.map_or((UNEXPLAINED, UNEXPLAINED), |c| CAUSES[c]);
     Cause {
         cause: id.to_owned(),

@@ -35,6 +35,19 @@ pub struct Calibration {
     pub without_own: f64,
     /// The most that a verdict is sure of: evidence can be full and the table wrong.
     pub most: f64,
+    /// Slope and shift of the logistic curve from the mean probability of a cause at a site to how often it is one there.
+    pub site_slope: f64,
+    /// See `site_slope`.
+    pub site_shift: f64,
+}
+
+impl Calibration {
+    /// How sure a site's ranking may be of a cause whose stretches have this mean probability (Platt 1999; fitted by
+    /// `scripts/fit/confidence.py`).
+    pub fn of_site(&self, mean: f64) -> f64 {
+        let p = (mean / self.most.max(f64::MIN_POSITIVE)).clamp(1e-6, 1.0 - 1e-6);
+        self.most / (1.0 + (-(self.site_slope * (p / (1.0 - p)).ln() + self.site_shift)).exp())
+    }
 }
 
 /// One piece of evidence.
@@ -181,7 +194,7 @@ mod tests {
     #[test]
     fn a_number_of_the_settings_reaches_the_verdict() {
         let sides = [("a", "base"), ("b", "link")];
-        let text = "prior = {}\n[calibration]\ntemperature = 1.0\nleast_own = 1.0\nwithout_own = 1.0\nmost = 1.0\n\
+        let text = "prior = {}\n[calibration]\ntemperature = 1.0\nleast_own = 1.0\nwithout_own = 1.0\nmost = 1.0\nsite_slope = 1.0\nsite_shift = 0.0\n\
                     [[evidence]]\nid = \"x:y\"\ngroup = \"g\"\nsays = { a = 1.0 }\n";
         let mut weights = Weights::parse(text, &sides).unwrap_or_else(|e| panic!("{e}"));
         let given = BTreeMap::from([("x:y".to_owned(), BTreeMap::from([("link".to_owned(), 2.5)]))]);
