@@ -396,6 +396,23 @@ fn noise_of_all_kinds_adds_up() {
 }
 
 #[test]
+fn many_beginnings_in_one_long_text_still_find_the_sentence() {
+    // The checksum is the XOR of all between `!` and `*` (IEC 61162-1), here from the first beginning that is near enough.
+    let text = format!("{}1", "!AIVDM,".repeat(400));
+    let first = (0..400).map(|n| n * 7).find(|at| text.len() - at - 1 < super::scan::SENTENCE_MAX).unwrap();
+    let sum = text.bytes().skip(first + 1).fold(0, |a, b| a ^ b);
+    let start = sentence("GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,");
+    for (written, good) in [(sum, 1), (sum ^ 1, 0)] {
+        let bytes = format!("{start}{text}*{written:02X}\r\n").into_bytes();
+        for size in [1, 7, 999, 5_000] {
+            let parsed = in_pieces(&bytes, size, &FileContext::default());
+            assert_eq!((count(&parsed, "VDM"), parsed.look.failed_checks), (good, 1 - good), "pieces of {size}");
+            assert!(parsed.look.bytes.adds_up() && parsed.look.bytes.total == bytes.len() as u64);
+        }
+    }
+}
+
+#[test]
 fn a_long_line_needs_no_memory() {
     let mut stream = decoder(WORKED.as_bytes(), &FileContext::default(), settings());
     stream.feed(WORKED.as_bytes());
