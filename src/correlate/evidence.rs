@@ -8,6 +8,7 @@ use super::distance::{Reach, distances_km, far_evidence, range_evidence};
 use super::grid::{Grid, Others, Within, merge_spans, others, overlap_ms};
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
+use super::timeline::{Timeline, event_feature};
 use crate::model::event::Event;
 use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
@@ -290,99 +291,6 @@ fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: 
         first: a,
         features: Vec::new(),
     })
-}
-
-/// The events of one unit, found by time without a look at all of them: a week of a bad base has thousands.
-struct Timeline<'a> {
-    events: &'a [Event],
-    /// Id and timing of a kind.
-    kinds: BTreeMap<&'static str, (String, Timing)>,
-    /// For each event the begin of its chain: events of one kind that follow each other within their after effects are one trouble
-    /// that goes on.
-    since: Vec<UtcMs>,
-    /// Events up to an hour long, by begin.
-    short: Vec<(UtcMs, usize)>,
-    /// The few that last longer.
-    long: Vec<usize>,
-}
-
-impl<'a> Timeline<'a> {
-    fn new(side: &str, events: &'a [Event], timing: &dyn Fn(&str) -> Timing) -> Timeline<'a> {
-        let mut kinds = BTreeMap::new();
-        let (mut short, mut long) = (Vec::new(), Vec::new());
-        for (k, e) in events.iter().enumerate() {
-            kinds.entry(e.kind).or_insert_with(|| {
-                let id = format!("{side}:{}", e.kind);
-                let t = timing(&id);
-                (id, t)
-            });
-            if e.to - e.from <= HOUR_MS { short.push((e.from, k)) } else { long.push(k) }
-        }
-        short.sort_unstable();
-        let mut since: Vec<UtcMs> = events.iter().map(|e| e.from).collect();
-        let mut order: Vec<usize> = (0..events.len()).collect();
-        order.sort_by_key(|k| (events[*k].kind, events[*k].from, *k));
-        for pair in order.windows(2) {
-            let (a, b) = (&events[pair[0]], &events[pair[1]]);
-            let after_ms = kinds.get(b.kind).map_or(0, |(_, t): &(String, Timing)| t.after_ms);
-            if a.kind == b.kind && b.from <= a.to.saturating_add(after_ms) {
-                since[pair[1]] = since[pair[0]];
-            }
-        }
-        Timeline { events, kinds, since, short, long }
-    }
-
-    /// Indices of the events that may work in `from..to` (after effects never last longer than an hour), ascending.
-    fn near(&self, from: UtcMs, to: UtcMs) -> Vec<usize> {
-        let margin = HOUR_MS;
-        let a = self.short.partition_point(|(t, _)| *t < from - HOUR_MS - margin);
-        let b = self.short.partition_point(|(t, _)| *t <= to + margin);
-        let reaches =
-            |k: &usize| self.events[*k].from <= to + margin && self.events[*k].to.saturating_add(margin) >= from;
-        let mut found: Vec<usize> = self.short[a..b.max(a)].iter().map(|(_, k)| *k).filter(reaches).collect();
-        found.extend(self.long.iter().copied().filter(reaches));
-        found.sort_unstable();
-        found
-    }
-
-    fn how(&self, k: usize) -> (&str, Timing) {
-        match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
-            Some((id, t)) => (id.as_str(), *t),
-            None => ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0 }),
-        }
-    }
-}
-
-fn event_feature(
-    features: &mut Vec<Feature>,
-    (id, t): (&str, Timing),
-    (event, since): (&Event, UtcMs),
-    index: usize,
-    segment: &Segment,
-    period_from: UtcMs,
-    association: f64,
-) {
-    let from = event.from - t.resolution_ms;
-    let to = event.to + t.resolution_ms + t.after_ms;
-    let overlap = (segment.to.min(to) - segment.from.max(from)).max(0);
-    let share = overlap as f64 / (segment.to - segment.from).max(1) as f64;
-    if share <= 0.05 {
-        return;
-    }
-    // An event after the loss cannot have caused it; it may still keep the fix away.
-    let late = if since > period_from + t.resolution_ms.max(15_000) { 0.6 } else { 1.0 };
-    let strength = f64::from(event.strength) * share * association * late;
-    if strength < 0.02 {
-        return;
-    }
-    match features.iter_mut().find(|f| f.id == id) {
-        Some(f) if f.strength >= strength => {}
-        Some(f) => {
-            f.strength = strength;
-            f.event = Some(index);
-        }
-        None => features.push(Feature { id: id.to_owned(), strength, event: Some(index) }),
-    }
 }
 
 #[allow(clippy::too_many_arguments)]

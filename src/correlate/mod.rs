@@ -8,3 +8,4 @@ pub mod evidence;
 pub mod grid;
 pub mod periods;
 pub mod place;
+mod timeline;

@@ -204,6 +204,37 @@ fn a_median_that_falls_without_its_satellites_is_no_fall() {
 }
 
 #[test]
+fn a_wall_beside_a_machine_takes_a_part_of_its_sky() {
+    let fell = |by: [f32; 2]| {
+        let mut rows = bands(|s| [if (5_400..6_600).contains(&s) { 6.0 } else { 0.0 }, 0.0], |_| [0.0; 2]);
+        rows.signals = signals(180, |minute, k, row| {
+            if row.band == Band::L1.code() && (90..110).contains(&minute) {
+                row.cn0_mean -= by[usize::from(k < 4)];
+            }
+        })
+        .signals;
+        let found = rover(rows);
+        (spans(&found, "part-of-sky-drop").len(), spans(&found, "band-drop").len())
+    };
+    assert_eq!(fell([4.0, 22.0]), (1, 0));
+    assert_eq!(fell([6.0, 7.0]), (0, 1));
+}
+
+#[test]
+fn a_loss_of_lock_of_all_within_a_log_is_common() {
+    let at = |when: i64, lost_lock: u8| {
+        let mut rows = bands(|_| [0.0; 2], |_| [0.0; 2]);
+        let i = (0..rows.bands.len()).find(|i| rows.bands.get(*i).unwrap().time == when * 1000).unwrap();
+        rows.bands.lost_lock[i] = lost_lock;
+        rows.spans.push(Span { time: 0, until: 10_800_000, kind: SPAN_OBSERVATIONS, epochs: 10_800 });
+        spans(&base(rows), "common-slip")
+    };
+    assert_eq!(at(5000, 11), [(5000, 5010)]);
+    assert!(at(5000, 5).is_empty());
+    assert!(at(10, 12).is_empty(), "all locks are new where a log begins");
+}
+
+#[test]
 fn a_band_that_is_gone_has_fallen_too() {
     let mut rows = bands(|s| [if (5000..5600).contains(&s) { 12.0 } else { 0.0 }, 0.0], |_| [0.0; 2]);
     let keep: Vec<u32> = (0..rows.bands.len())

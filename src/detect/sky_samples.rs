@@ -25,6 +25,8 @@ struct Made {
     s4: [f32; 2],
     roti: f32,
     mp_times: f64,
+    /// Standard deviation of the C/N0 in the minute, dB.
+    spread_db: f32,
 }
 
 const KINDS: [&str; 6] =
@@ -50,6 +52,7 @@ fn events(change: impl Fn(&mut Made)) -> Vec<Event> {
                 s4: [0.06; 2],
                 roti: 0.05,
                 mp_times: 0.8,
+                spread_db: 0.5,
             };
             change(&mut m);
             let sat = Sat::new(System::Gps, k as u8 + 1).code();
@@ -69,7 +72,7 @@ fn events(change: impl Fn(&mut Made)) -> Vec<Event> {
                     band: band.code(),
                     cn0_mean: cn0 as f32,
                     cn0_min: cn0 as f32 - 1.0,
-                    cn0_sd: 0.5,
+                    cn0_sd: m.spread_db,
                     epochs: 60,
                     azimuth: a,
                     elevation: e,
@@ -174,6 +177,26 @@ fn reflections_are_told_by_code_multipath() {
         m.mp_times = 1.3;
     });
     assert!(!kinds(&weak).contains(&"multipath"), "{weak:?}");
+}
+
+#[test]
+fn weaker_reflections_move_code_and_signal_together() {
+    // Bilich and Larson 2007: one reflected wave makes both code multipath and a ripple of the C/N0. A third of the satellites with
+    // 1.6 times the multipath of a clean antenna is under the limits for code alone.
+    let third = |times: f64, spread_db: f32| {
+        let list = events(|m| {
+            if m.k % 3 == 0 {
+                (m.mp_times, m.spread_db) = (times, spread_db);
+            }
+        });
+        kinds(&list)
+    };
+    assert_eq!(third(1.6, 1.5), ["multipath"]);
+    assert_eq!(third(1.6, 0.5), [] as [&str; 0]);
+    assert!(!third(0.3, 1.5).contains(&"multipath"));
+    // All satellites at once is the antenna's supply or interference.
+    let all = events(|m| (m.mp_times, m.spread_db) = (1.6, 5.0));
+    assert!(!kinds(&all).contains(&"multipath"), "{all:?}");
 }
 
 #[test]
