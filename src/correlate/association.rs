@@ -67,6 +67,11 @@ impl Association {
     }
 }
 
+/// The time in which an event works: at least one cell, and its after effects.
+pub(super) fn window(event: &Event, timing: &Timing) -> (UtcMs, UtcMs) {
+    (event.from, event.to.max(event.from + CELL_MS).saturating_add(timing.after_ms))
+}
+
 /// Association of each kind of `events` with the loss of `rovers` (their grids). `timing` tells how a kind works in time.
 pub fn associations(
     events: &[Event],
@@ -76,7 +81,7 @@ pub fn associations(
     let mut kinds: BTreeMap<&'static str, (Timing, Spans)> = BTreeMap::new();
     for e in events {
         let (t, windows) = kinds.entry(e.kind).or_insert_with(|| (timing(e.kind), Vec::new()));
-        windows.push((e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms)));
+        windows.push(window(e, t));
     }
     if kinds.is_empty() {
         return BTreeMap::new();

@@ -1,7 +1,7 @@
 //! Loss that something else explains is taken out before an event kind is compared with the rest of the time: at a site with two
 //! causes each would otherwise be hidden by what the other one takes outside its windows.
 
-use super::association::{Association, associations};
+use super::association::{Association, associations, window};
 use super::case::RoverCase;
 use super::evidence::Timing;
 use super::grid::{CELL_MS, Grid, merge_spans, overlap_ms};
@@ -34,7 +34,7 @@ pub(super) fn strong_windows(
         let Some(a) = shown.get(e.kind) else { continue };
         let t = timing(e.kind);
         if a.weight(t.alone) >= STRONG && a.ratio().is_some_and(|r| r >= STRONG_RATIO) {
-            out.entry(e.kind).or_default().push((e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms)));
+            out.entry(e.kind).or_default().push(window(e, &t));
         }
     }
     out.into_iter().map(|(kind, spans)| (kind, merge_spans(spans, 0))).collect()
@@ -57,10 +57,7 @@ pub(super) fn beside_others(
         .map(|(kind, before)| {
             let t = timing(kind);
             let mine: Vec<Event> = events.iter().filter(|e| e.kind == kind).cloned().collect();
-            let own = merge_spans(
-                mine.iter().map(|e| (e.from, e.to.max(e.from + CELL_MS).saturating_add(t.after_ms))).collect(),
-                0,
-            );
+            let own = merge_spans(mine.iter().map(|e| window(e, &t)).collect(), 0);
             let away = |of: usize| -> Spans {
                 let other = elsewhere.get(of).or(if elsewhere.len() == 1 { elsewhere.first() } else { None });
                 let rivals = strong.iter().filter(|(k, _)| **k != kind).chain(other.into_iter().flat_map(|s| s.iter()));

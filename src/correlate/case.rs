@@ -32,6 +32,12 @@ pub struct RoverCase {
 }
 
 impl RoverCase {
+    /// Whether the corrections of an epoch are older than `old_s`, or missing where the receiver has no differential solution.
+    pub(super) fn is_old(&self, index: usize, old_s: f64) -> bool {
+        let age = self.ages_s.get(index).copied().unwrap_or(f32::NAN);
+        f64::from(age) > old_s || (age.is_nan() && matches!(self.states.get(index), Some(3 | 4)))
+    }
+
     /// Where the epoch at `index` was read.
     pub fn origin(&self, index: usize) -> Origin {
         self.origin_of.get(index).and_then(|o| self.origins.get(*o as usize)).cloned().unwrap_or_default()

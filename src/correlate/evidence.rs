@@ -343,11 +343,10 @@ fn context(
     let (mut fresh, mut old, mut bound, mut distant, mut reached) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for i in range {
         let age = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN));
-        let none = age.is_nan() && matches!(rover.states.get(i), Some(3 | 4));
         if age <= limits.age_fresh_s {
             fresh += 1.0;
         }
-        if age > limits.age_old_s || none {
+        if rover.is_old(i, limits.age_old_s) {
             old += 1.0;
             reached += f64::from(reach.at.get(i).copied().unwrap_or(0.0));
         }
@@ -449,12 +448,7 @@ fn context(
 /// Part of the epochs of a segment whose corrections are old or missing.
 fn old_share(rover: &RoverCase, segment: &Segment, age_old_s: f64) -> f64 {
     let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
-    let old = (segment.first..end)
-        .filter(|i| {
-            let age = rover.ages_s.get(*i).copied().unwrap_or(f32::NAN);
-            f64::from(age) > age_old_s || (age.is_nan() && matches!(rover.states.get(*i), Some(3 | 4)))
-        })
-        .count();
+    let old = (segment.first..end).filter(|i| rover.is_old(*i, age_old_s)).count();
     old as f64 / (end - segment.first).max(1) as f64
 }
 

@@ -46,9 +46,7 @@ impl Grid {
             {
                 *cell = cell.saturating_add(lasts);
             }
-            let age = rover.ages_s.get(i).copied().unwrap_or(f32::NAN);
-            let none = age.is_nan() && matches!(rover.states.get(i), Some(3 | 4));
-            if (age > old_s || none)
+            if rover.is_old(i, f64::from(old_s))
                 && let Some(cell) = grid.old.get_mut(at)
             {
                 *cell = cell.saturating_add(lasts);

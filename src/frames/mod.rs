@@ -64,10 +64,9 @@ impl UnitFrames {
         self.origins.get(index as usize).cloned().unwrap_or_default()
     }
 
-    /// The rover's epochs alone; the other tables go.
-    #[must_use]
-    pub fn only_fixes(mut self) -> UnitFrames {
-        for table in [
+    /// The tables whose rows have one time, but the fixes.
+    fn beside_fixes(&mut self) -> [&mut DataFrame; 9] {
+        [
             &mut self.corrections,
             &mut self.positions,
             &mut self.descriptions,
@@ -77,11 +76,16 @@ impl UnitFrames {
             &mut self.metrics,
             &mut self.spectra,
             &mut self.logged,
-            &mut self.spans,
-            &mut self.expected,
-        ] {
+        ]
+    }
+
+    /// The rover's epochs alone; the other tables go.
+    #[must_use]
+    pub fn only_fixes(mut self) -> UnitFrames {
+        for table in self.beside_fixes() {
             *table = DataFrame::default();
         }
+        (self.spans, self.expected) = Default::default();
         self
     }
 
@@ -94,20 +98,14 @@ impl UnitFrames {
             return Ok(self);
         }
         let inside = |t: i64| from.is_none_or(|f| t >= f) && to.is_none_or(|e| t < e);
-        for table in [
-            &mut self.fixes,
-            &mut self.corrections,
-            &mut self.positions,
-            &mut self.descriptions,
-            &mut self.signals,
-            &mut self.bands,
-            &mut self.systems,
-            &mut self.metrics,
-            &mut self.spectra,
-            &mut self.logged,
-        ] {
+        let keep = |table: &mut DataFrame| -> PolarsResult<()> {
             let mask = view::i64s(table, "time").into_iter().map(inside).collect::<Vec<bool>>();
             *table = table.filter(&BooleanChunked::from_slice("inside".into(), &mask))?;
+            Ok(())
+        };
+        keep(&mut self.fixes)?;
+        for table in self.beside_fixes() {
+            keep(table)?;
         }
         let (begin, end) = (view::i64s(&self.spans, "time"), view::i64s(&self.spans, "until"));
         let mask: Vec<bool> =
