@@ -271,4 +271,5 @@ def main():
         print(f"{T.ids[i]:36s} {CAUSES[c]:24s} {T.W[i, c]:6.2f} -> {W[i, c]:6.2f}")
 
 
-main()
+if __name__ == "__main__":
+    main()

@@ -1,6 +1,6 @@
 //! From verdicts to the ranking of a site: lost time by cause, evidence lines, float periods.
 
-use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge, ruled_out};
+use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge, reasons, ruled_out};
 use super::weights::Weights;
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::{Segment, SiteEvidence};
@@ -34,14 +34,11 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
     let short_lost: i64 =
         case.rovers.iter().filter(|r| !r.never_corrected).map(|r| r.time.lost_ms).sum::<i64>() - total_lost;
 
-    let mut by_cause: BTreeMap<Option<usize>, Vec<usize>> = BTreeMap::new();
-    for (i, v) in verdicts.iter().enumerate() {
-        by_cause.entry(v.cause).or_default().push(i);
-    }
+    share_out(evidence, &mut verdicts);
     let all_lost = (total_lost + short_lost.max(0)).max(1);
-    let mut causes: Vec<Cause> = by_cause
-        .iter()
-        .map(|(cause, members)| one_cause(*cause, members, case, evidence, &verdicts, all_lost, weights))
+    let mut causes: Vec<Cause> = (0..=CAUSES.len())
+        .map(|c| (c < CAUSES.len()).then_some(c))
+        .filter_map(|cause| one_cause(cause, case, evidence, &verdicts, all_lost, weights))
         .collect();
     // Lost seconds too short for a period stay unexplained.
     if short_lost > 0 {
@@ -124,65 +121,119 @@ fn site_says(evidence: &SiteEvidence, verdicts: &[Verdict]) -> [f64; 22] {
     extra
 }
 
+/// A cause that is nowhere the likeliest and would get less than this part of a site's lost time is left out.
+const LEAST_PART: f64 = 0.03;
+
+/// Shares out the lost time of each segment: by the probabilities, among the causes that are worth telling at the site.
+/// The likeliest cause alone would hide a second one that acts at the same times.
+fn share_out(evidence: &SiteEvidence, verdicts: &mut [Verdict]) {
+    let mut sums = [0.0_f64; CAUSES.len()];
+    let mut first = [false; CAUSES.len()];
+    let mut total = 0.0;
+    for (s, v) in evidence.segments.iter().zip(verdicts.iter()) {
+        total += s.lost_ms as f64;
+        for (sum, share) in sums.iter_mut().zip(v.shares) {
+            *sum += share * s.lost_ms as f64;
+        }
+        if let Some(c) = v.cause {
+            first[c] = true;
+        }
+    }
+    for v in verdicts {
+        for c in 0..CAUSES.len() {
+            if !first[c] && sums[c] < LEAST_PART * total {
+                v.shares[c] = 0.0;
+            }
+        }
+        let left: f64 = v.shares.iter().sum();
+        if left > 0.0 {
+            v.shares.iter_mut().for_each(|s| *s /= left);
+        }
+    }
+}
+
+/// The segments that a cause has a part of, with the lost time that it gets, ms.
+struct Members(Vec<(usize, f64)>);
+
+impl Members {
+    fn lost_ms(&self) -> f64 {
+        self.0.iter().map(|m| m.1).sum()
+    }
+}
+
 fn one_cause(
     cause: Option<usize>,
-    members: &[usize],
     case: &SiteCase,
     evidence: &SiteEvidence,
     verdicts: &[Verdict],
     all_lost: i64,
     weights: &Weights,
-) -> Cause {
-    let lost: i64 = members.iter().map(|i| evidence.segments[*i].lost_ms).sum();
-    let mean = members.iter().map(|i| verdicts[*i].probability * evidence.segments[*i].lost_ms as f64).sum::<f64>()
-        / (lost as f64).max(1.0);
+) -> Option<Cause> {
+    let part = |i: usize| verdicts[i].share(cause);
+    let members = Members(
+        (0..verdicts.len()).map(|i| (i, part(i) * evidence.segments[i].lost_ms as f64)).filter(|m| m.1 > 0.0).collect(),
+    );
+    let lost = members.lost_ms();
+    // Less than a second is no lost time to speak of.
+    if lost < 1000.0 {
+        return None;
+    }
+    let mean = weights.calibration.most * members.0.iter().map(|(i, ms)| part(*i) * ms).sum::<f64>() / lost;
     let confidence = if cause.is_some() { weights.calibration.of_site(mean) } else { mean };
     let (id, side) = cause.map_or((UNEXPLAINED, UNEXPLAINED), |c| CAUSES[c]);
-    Cause {
+    Some(Cause {
         cause: id.to_owned(),
         side: side.to_owned(),
-        lost_fix_hours: hours(lost),
-        share: lost as f64 / all_lost as f64,
+        lost_fix_hours: lost / HOUR_MS as f64,
+        share: lost / all_lost as f64,
         confidence,
-        evidence: evidence_lines(cause, members, case, evidence, verdicts),
+        evidence: evidence_lines(cause, &members, case, evidence, weights),
         ..Cause::default()
-    }
+    })
 }
 
 /// Context that is read in the base's log.
 const OF_BASE: [&str; 3] = ["context:ionosphere-quiet", "context:base-tracks-well", "context:base-silent"];
+
+/// Evidence without an event: what it weighs, the lost time it stands beside, and the segment that shows it for longest.
+struct Context {
+    weight: f64,
+    ms: f64,
+    at: usize,
+    most: f64,
+}
 
 /// How many lines of evidence for and against are listed.
 const MOST_LINES: usize = 8;
 
 fn evidence_lines(
     cause: Option<usize>,
-    members: &[usize],
+    members: &Members,
     case: &SiteCase,
     evidence: &SiteEvidence,
-    verdicts: &[Verdict],
+    weights: &Weights,
 ) -> Vec<Evidence> {
     // Event and context evidence, weighed by the lost time it stands beside.
     let mut events: BTreeMap<usize, f64> = BTreeMap::new();
-    let mut context: BTreeMap<&str, (f64, i64, usize)> = BTreeMap::new();
-    for i in members {
+    let mut context: BTreeMap<&str, Context> = BTreeMap::new();
+    for (i, ms) in &members.0 {
         let segment = &evidence.segments[*i];
-        let reasons: Vec<(usize, f64)> = match cause {
-            Some(_) => verdicts[*i].reasons.clone(),
+        let says: Vec<(usize, f64)> = match cause {
+            Some(c) => reasons(segment, weights, c),
             None => segment.features.iter().enumerate().map(|(k, f)| (k, f.strength * 0.01)).collect(),
         };
-        for (k, says) in reasons {
+        for (k, says) in says {
             let Some(f) = segment.features.get(k) else { continue };
-            let weight = says * segment.lost_ms as f64;
+            let weight = says * ms;
             match f.event {
                 Some(e) if cause.is_some() => *events.entry(e).or_default() += weight,
                 Some(_) => {}
                 None => {
-                    let c = context.entry(f.id.as_str()).or_insert((0.0, 0, *i));
-                    c.0 += weight;
-                    c.1 += segment.lost_ms;
-                    if segment.lost_ms > evidence.segments[c.2].lost_ms {
-                        c.2 = *i;
+                    let c = context.entry(f.id.as_str()).or_insert(Context { weight: 0.0, ms: 0.0, at: *i, most: 0.0 });
+                    c.weight += weight;
+                    c.ms += ms;
+                    if *ms > c.most {
+                        (c.at, c.most) = (*i, *ms);
                     }
                 }
             }
@@ -193,9 +244,9 @@ fn evidence_lines(
         .filter(|(_, w)| w.abs() > 0.0)
         .filter_map(|(e, w)| Some((w, event_line(evidence.events.get(e)?, w > 0.0))))
         .collect();
-    let lost: i64 = members.iter().map(|i| evidence.segments[*i].lost_ms).sum();
-    for (id, (w, ms, at)) in context {
-        if ms * 5 < lost {
+    let lost = members.lost_ms();
+    for (id, Context { weight: w, ms, at, .. }) in context {
+        if ms * 5.0 < lost {
             continue;
         }
         let segment = &evidence.segments[at];
@@ -254,14 +305,13 @@ fn event_line(event: &Event, supports: bool) -> Evidence {
 }
 
 /// Words for evidence without an event; the numbers are means over the cause's lost time.
-fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &SiteEvidence) -> Option<String> {
+fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &SiteEvidence) -> Option<String> {
     let mean = |value: &dyn Fn(&Segment) -> Option<f64>| -> Option<f64> {
         let (mut sum, mut weight) = (0.0, 0.0);
-        for i in members {
-            let s = &evidence.segments[*i];
-            if let Some(v) = value(s) {
-                sum += v * s.lost_ms as f64;
-                weight += s.lost_ms as f64;
+        for (i, ms) in &members.0 {
+            if let Some(v) = value(&evidence.segments[*i]) {
+                sum += v * ms;
+                weight += ms;
             }
         }
         (weight > 0.0).then(|| sum / weight)
@@ -317,6 +367,10 @@ fn context_words(id: &str, segment: &Segment, members: &[usize], evidence: &Site
         "context:ionosphere-quiet" => "the base's dual-frequency data show a quiet ionosphere at the time".to_owned(),
         "context:only-this-rover" => {
             "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()
+        }
+        "context:only-this-rover-again" => {
+            "only this rover was without a fix, for a minute or a few, again and again within the hour, with fresh corrections"
+                .to_owned()
         }
         "context:low-without-position" => {
             "the rovers had observations of the base, but the base did not send its position".to_owned()

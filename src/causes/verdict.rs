@@ -44,59 +44,91 @@ pub struct Verdict {
     pub cause: Option<usize>,
     /// Its probability.
     pub probability: f64,
-    /// Log-odds that each piece of evidence gave to the chosen cause, largest first: feature index and log-odds.
-    pub reasons: Vec<(usize, f64)>,
+    /// How the segment's lost time is shared out between the causes, in the order of [`CAUSES`], with `unexplained` last: the
+    /// probabilities, sum 1.
+    pub shares: [f64; CAUSES.len() + 1],
+}
+
+impl Verdict {
+    /// Part of the lost time that a cause gets (`None`: `unexplained`).
+    pub fn share(&self, cause: Option<usize>) -> f64 {
+        self.shares.get(cause.unwrap_or(CAUSES.len())).copied().unwrap_or(0.0)
+    }
+}
+
+/// The pieces of evidence of a segment that the table knows, sorted into groups that come from one observation.
+struct Pieces<'a> {
+    segment: &'a Segment,
+    /// Feature, group, row of the table.
+    pieces: Vec<(usize, usize, &'a Row)>,
+    groups: usize,
+}
+
+impl<'a> Pieces<'a> {
+    fn of(segment: &'a Segment, weights: &'a Weights) -> Pieces<'a> {
+        let mut groups: Vec<&str> = Vec::new();
+        let mut pieces = Vec::with_capacity(segment.features.len());
+        for (k, f) in segment.features.iter().enumerate() {
+            let Some(row) = weights.row(&f.id) else { continue };
+            let group = groups.iter().position(|g| *g == row.group).unwrap_or_else(|| {
+                groups.push(&row.group);
+                groups.len() - 1
+            });
+            pieces.push((k, group, row));
+        }
+        Pieces { segment, pieces, groups: groups.len() }
+    }
+
+    /// What each group says of a cause: evidence that depends on one observation counts once, by its strongest piece.
+    fn says(&self, cause: usize, best: &mut Vec<Option<(usize, f64)>>) {
+        best.clear();
+        best.resize(self.groups, None);
+        for (k, group, row) in &self.pieces {
+            let says = row.by_cause.get(cause).copied().unwrap_or(0.0) * self.segment.features[*k].strength;
+            if says != 0.0 && best[*group].is_none_or(|b| says.abs() > b.1.abs()) {
+                best[*group] = Some((*k, says));
+            }
+        }
+    }
+}
+
+/// Log-odds that each piece of evidence of a segment gives to a cause, largest first: feature index and log-odds.
+pub fn reasons(segment: &Segment, weights: &Weights, cause: usize) -> Vec<(usize, f64)> {
+    let mut best = Vec::new();
+    Pieces::of(segment, weights).says(cause, &mut best);
+    let mut out: Vec<(usize, f64)> = best.into_iter().flatten().collect();
+    out.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    out
 }
 
 /// Judges one segment. `extra` adds log-odds a cause (what the site as a whole says).
 pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict {
     let mut scores = [0.0_f64; 22];
-    let mut reasons: Vec<Vec<(usize, f64)>> = vec![Vec::new(); CAUSES.len()];
-    // Evidence that depends on one observation counts once: the strongest piece of each group.
-    let mut groups: Vec<&str> = Vec::new();
-    let mut pieces: Vec<(usize, usize, &Row)> = Vec::with_capacity(segment.features.len());
-    for (k, f) in segment.features.iter().enumerate() {
-        let Some(row) = weights.row(&f.id) else { continue };
-        let group = groups.iter().position(|g| *g == row.group).unwrap_or_else(|| {
-            groups.push(&row.group);
-            groups.len() - 1
-        });
-        pieces.push((k, group, row));
-    }
+    let pieces = Pieces::of(segment, weights);
     let never = never(segment);
     let mut best: Vec<Option<(usize, f64)>> = Vec::new();
     for (c, (cause, _)) in CAUSES.iter().enumerate() {
-        best.clear();
-        best.resize(groups.len(), None);
-        for (k, group, row) in &pieces {
-            let says = row.by_cause.get(c).copied().unwrap_or(0.0) * segment.features[*k].strength;
-            if says != 0.0 && best[*group].is_none_or(|b| says.abs() > b.1.abs()) {
-                best[*group] = Some((*k, says));
-            }
-        }
+        pieces.says(c, &mut best);
         let own: f64 =
             best.iter().flatten().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
         let total: f64 = best.iter().flatten().map(|(_, s)| s).sum();
         scores[c] = weights.prior(cause) + extra[c] + total + never[c];
         let missing = 1.0 - own / weights.calibration.least_own.max(f64::MIN_POSITIVE);
         scores[c] -= weights.calibration.without_own * missing.max(0.0);
-        reasons[c].extend(best.iter().flatten());
-        reasons[c].sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     }
     let unexplained = weights.prior(UNEXPLAINED);
     let highest = scores.iter().copied().fold(unexplained, f64::max);
-    let odds = |score: f64| ((score - highest) / weights.calibration.temperature).exp();
-    let total: f64 = scores.iter().map(|s| odds(*s)).sum::<f64>() + odds(unexplained);
-    let best = (0..scores.len()).max_by(|a, b| scores[*a].total_cmp(&scores[*b])).unwrap_or(0);
-    if scores[best] > unexplained {
-        Verdict {
-            cause: Some(best),
-            probability: weights.calibration.most * odds(scores[best]) / total,
-            reasons: std::mem::take(&mut reasons[best]),
-        }
-    } else {
-        Verdict { cause: None, probability: weights.calibration.most * odds(unexplained) / total, reasons: Vec::new() }
+    let mut shares = [0.0_f64; CAUSES.len() + 1];
+    for (share, score) in shares.iter_mut().zip(scores.iter().chain([&unexplained])) {
+        *share = ((score - highest) / weights.calibration.temperature).exp();
     }
+    let total: f64 = shares.iter().sum();
+    shares.iter_mut().for_each(|s| *s /= total);
+    let best = (0..scores.len()).max_by(|a, b| scores[*a].total_cmp(&scores[*b])).unwrap_or(0);
+    let cause = (scores[best] > unexplained).then_some(best);
+    let mut verdict = Verdict { cause, probability: 0.0, shares };
+    verdict.probability = weights.calibration.most * verdict.share(cause);
+    verdict
 }
 
 /// Whether a piece of evidence speaks of the cause itself, not only of the circumstances.

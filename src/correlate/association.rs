@@ -37,6 +37,8 @@ pub struct Association {
     pub hits: usize,
     /// Probability that so many clusters of loss meet the windows by chance.
     pub chance: f64,
+    /// The kind can stop corrections, and does not here: measured on the time with fresh ones, and true of it alone.
+    pub stops_not: bool,
 }
 
 impl Association {
@@ -126,6 +128,7 @@ pub fn associations(
                     rovers,
                     total.0,
                 ),
+                stops_not: false,
             };
             (kind, association)
         })
@@ -229,7 +232,7 @@ mod tests {
     }
 
     fn association(inside: f64, outside: Option<f64>, chance: f64) -> f64 {
-        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance }.weight(0.0)
+        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance, stops_not: false }.weight(0.0)
     }
 
     #[test]
@@ -239,7 +242,15 @@ mod tests {
         assert!(association(0.9, Some(0.005), 1.0) == 0.0);
         assert!(association(0.02, None, 1.0) < association(0.5, None, 1.0));
         // All is lost, inside and outside: what convinces by itself still does, what does not stays silent.
-        let all = Association { exposed_ms: 600_000, inside: 1.0, outside: Some(1.0), events: 1, hits: 1, chance: 1.0 };
+        let all = Association {
+            exposed_ms: 600_000,
+            inside: 1.0,
+            outside: Some(1.0),
+            events: 1,
+            hits: 1,
+            chance: 1.0,
+            stops_not: false,
+        };
         assert!(all.weight(0.7) > 0.5 && all.weight(0.0) == 0.0);
     }
 }

@@ -15,6 +15,8 @@ const STRONG: f64 = 0.4;
 const STRONG_RATIO: f64 = 3.0;
 /// Windows that lie in those of another kind for more than this part are the same trouble seen twice.
 const SAME: f64 = 0.5;
+/// By how much more the loss with fresh corrections must go with a kind that can stop them before it is said not to stop them.
+const STOPS_NOT: f64 = 0.1;
 /// Part of the exposed time that must be left to compare.
 const LEAST_LEFT: f64 = 0.3;
 
@@ -40,7 +42,7 @@ pub(super) fn strong_windows(
     out.into_iter().map(|(kind, spans)| (kind, merge_spans(spans, 0))).collect()
 }
 
-/// The associations of `events` again, each without the time in which another strong kind works, and, unless the kind can stop
+/// The associations of `events` again, each without the time in which another strong kind works, and, unless the kind stops
 /// corrections by itself, without the time in which a rover's corrections were old. `elsewhere`: strong windows of other units, one for
 /// each rover or one for all. Where too little time is left to compare, the first association stands.
 pub(super) fn beside_others(
@@ -67,17 +69,29 @@ pub(super) fn beside_others(
                 )
             };
             let away: Vec<Spans> = (0..rovers.len()).map(away).collect();
-            let without_old = !t.stops && old > 0;
-            if t.direct || (away.iter().all(Vec::is_empty) && !without_old) {
-                return (kind, before);
+            let nothing_away = away.iter().all(Vec::is_empty);
+            let again = |without_old: bool| -> Option<Association> {
+                if t.direct || (nothing_away && !without_old) {
+                    return None;
+                }
+                let left: Vec<Grid> =
+                    rovers.iter().zip(&away).map(|((_, g), away)| masked(g, away, without_old)).collect();
+                let pairs: Vec<(&RoverCase, &Grid)> = rovers.iter().map(|(r, _)| *r).zip(&left).collect();
+                associations(&mine, &pairs, |_| t).remove(kind).filter(|a| {
+                    a.exposed_ms as f64 >= LEAST_LEFT * before.exposed_ms as f64
+                        // A condition that held all the time is not compared with a rest that only the mask has made.
+                        && a.outside.is_some() == before.outside.is_some()
+                })
+            };
+            if !t.stops {
+                return (kind, again(old > 0).unwrap_or(before));
             }
-            let left: Vec<Grid> = rovers.iter().zip(&away).map(|((_, g), away)| masked(g, away, without_old)).collect();
-            let pairs: Vec<(&RoverCase, &Grid)> = rovers.iter().map(|(r, _)| *r).zip(&left).collect();
-            let after = associations(&mine, &pairs, |_| t).remove(kind);
-            let enough = |a: &Association| a.exposed_ms as f64 >= LEAST_LEFT * before.exposed_ms as f64;
-            // A condition that held all the time is not compared with a rest that only the mask has made.
-            let comparable = |a: &Association| a.outside.is_some() == before.outside.is_some();
-            (kind, after.filter(|a| enough(a) && comparable(a)).unwrap_or(before))
+            // What can stop the corrections need not do so here: at a site whose link fails by itself it shows beside it.
+            let with_old = again(false).unwrap_or(before);
+            match again(old > 0).filter(|a| a.weight(t.alone) > with_old.weight(t.alone) + STOPS_NOT) {
+                Some(fresh) => (kind, Association { stops_not: true, ..fresh }),
+                None => (kind, with_old),
+            }
         })
         .collect()
 }

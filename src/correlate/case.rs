@@ -76,5 +76,5 @@ pub struct SiteCase {
     /// The same spans with the base and the file they were read from: begin, end, unit, origin.
     pub base_logs: Vec<(UtcMs, UtcMs, String, Origin)>,
     /// Times in which the base's data tell whether the ionosphere was quiet.
-    pub ionosphere_seen: Vec<(UtcMs, UtcMs)>,
+    pub ionosphere_quiet: Vec<(UtcMs, UtcMs)>,
 }

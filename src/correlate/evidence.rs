@@ -186,7 +186,8 @@ pub fn gather<G: Within>(
                             _ => 1.0,
                         };
                         // Without corrections there is no fix, whatever else there is.
-                        let a = if how.1.stops || how.1.direct { a } else { a * (1.0 - old) };
+                        let stops_not = associated.and_then(|m| m.get(e.kind)).is_some_and(|a| a.stops_not);
+                        let a = if how.1.direct || (how.1.stops && !stops_not) { a } else { a * (1.0 - old) };
                         event_feature(&mut f, how, (e, timeline.since[k]), at + k, &segment, period.from, a);
                     }
                 }
@@ -212,6 +213,11 @@ pub fn gather<G: Within>(
     }
     out
 }
+
+/// Losses of one rover alone that come and go: from so long to so long, within so much time, ms (common practice, no source).
+const LONELY_LEAST_MS: i64 = 40_000;
+const LONELY_MOST_MS: i64 = 300_000;
+const LONELY_NEAR_MS: i64 = HOUR_MS;
 
 /// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
 /// loses its lock or a frequency. Without any of it only a quarter counts.
@@ -400,6 +406,15 @@ fn context(
     let minutes = (segment.to - segment.from) as f64 / 60_000.0;
     if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
         add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0));
+        // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
+        let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
+        let like = rover.time.periods.iter().filter(|p| {
+            p.from >= from && p.to <= to && (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(p.to - p.from))
+        });
+        let short = (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(segment.to - segment.from));
+        if short {
+            add("only-this-rover-again", (like.count() as f64 - 2.0) / 6.0);
+        }
     }
     add("place-bound", bound / total);
     add("far-from-base", distant / total);
@@ -407,7 +422,7 @@ fn context(
         overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
     add("base-log-missing", 1.0 - seen);
     let length = (segment.to - segment.from).max(1) as f64;
-    let measured = overlap_ms(&case.ionosphere_seen, segment.from, segment.to) as f64 / length;
+    let measured = overlap_ms(&case.ionosphere_quiet, segment.from, segment.to) as f64 / length;
     if measured > 0.5 && !burst {
         let swings: Vec<(UtcMs, UtcMs)> = base
             .near(segment.from, segment.to)

@@ -298,17 +298,22 @@ fn jumps(all: &[Series], maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
     let mut events = Vec::new();
     for (k, (series, stretches)) in all.iter().zip(&found).enumerate() {
         for s in stretches {
+            // A band that has no satellites left at a jump does not contradict it: it may have fallen all the way.
             let shared = |o: &Series| {
-                let near = |t: &UtcMs| {
+                let (mut jumps, mut seen) = (0, 0);
+                for t in &s.at {
                     let i = o.t.partition_point(|x| *x < t - 10_000);
-                    (i..o.t.len()).take_while(|i| o.t[*i] <= t + 10_000).any(|i| o.shared_step(i, limits))
-                };
-                s.at.iter().filter(|t| near(t)).count() * 10 >= s.at.len() * 6
+                    let mut near = (i..o.t.len()).take_while(|i| o.t[*i] <= t + 10_000);
+                    seen += usize::from(near.clone().count() >= 3);
+                    jumps += usize::from(near.any(|i| o.shared_step(i, limits)));
+                }
+                jumps * 10 >= seen * 6
             };
-            let others = all.iter().enumerate().filter(|(i, _)| *i != k);
-            let together = all.len() > 1 && others.clone().all(|(_, o)| shared(o));
+            let jumps_too = |o: &Vec<Jumpy>| o.iter().any(|o| o.from < s.to && o.to > s.from);
+            let others = || all.iter().zip(&found).enumerate().filter(|(i, _)| *i != k).map(|(_, o)| o);
+            let together = others().all(|(o, _)| shared(o)) && others().any(|(_, f)| jumps_too(f));
             // Told once, by the first band.
-            if together && k > 0 {
+            if together && found.iter().take(k).any(jumps_too) {
                 continue;
             }
             let count = s.at.len();

@@ -62,8 +62,8 @@ pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<E
 }
 
 /// Times in which a base's data tell whether the ionosphere was quiet.
-pub fn ionosphere_seen(frames: &UnitFrames) -> Vec<(UtcMs, UtcMs)> {
-    scintillation::seen(frames)
+pub fn ionosphere_quiet(frames: &UnitFrames, limits: &Limits) -> Vec<(UtcMs, UtcMs)> {
+    scintillation::quiet(frames, limits)
 }
 
 /// Events of a rover, by time.

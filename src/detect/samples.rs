@@ -255,6 +255,30 @@ fn jumps_are_many_within_ten_minutes() {
     let jumps = |every: i64| base(bands(|_| [0.0; 2], move |s| [if s % every == 0 { 4.0 } else { 0.0 }, 0.0]));
     assert!(!spans(&jumps(60), "band-jumps").is_empty());
     assert!(spans(&jumps(600), "band-jumps").is_empty());
+    // Both bands in the same seconds are told once, as one.
+    let both = |every: i64| bands(|_| [0.0; 2], move |s| [if s % every == 0 { 4.0 } else { 0.0 }; 2]);
+    let found = base(both(60));
+    assert_eq!(spans(&found, "all-bands-jump").len(), 1);
+    assert!(spans(&found, "band-jumps").is_empty());
+}
+
+#[test]
+fn a_band_without_satellites_at_the_jumps_does_not_make_them_those_of_single_bands() {
+    let jump = |s: i64| s % 60 == 0;
+    let mut rows = bands(|_| [0.0; 2], move |s| [if jump(s) { 4.0 } else { 0.0 }; 2]);
+    // A third band that is lost at every jump.
+    let third: Vec<_> = (0..rows.bands.len())
+        .filter_map(|i| rows.bands.get(i))
+        .filter(|r| r.band == Band::L2.code() && !jump(r.time / 1000))
+        .map(|mut r| {
+            (r.band, r.cn0_step_max) = (Band::L5.code(), 0.0);
+            r
+        })
+        .collect();
+    third.into_iter().for_each(|r| rows.bands.push(r));
+    let found = base(rows);
+    assert_eq!(spans(&found, "all-bands-jump").len(), 1);
+    assert!(spans(&found, "band-jumps").is_empty());
 }
 
 #[test]

@@ -25,6 +25,9 @@ const MASK_DEG: f64 = 25.0;
 /// Below this C/N0 the noise of the phase alone makes a ROTI of 0.3 (0.012 m at 25 dB-Hz), dB-Hz.
 const STRONG_DBHZ: f64 = 33.0;
 
+/// Dip latitude from which on the auroral zone can lie over a place in disturbed times (check values 7.4), degrees.
+const AURORAL_DEG: f64 = 55.0;
+
 /// One minute of the whole sky.
 #[derive(Debug, Clone, Default)]
 struct Minute<'a> {
@@ -42,6 +45,10 @@ struct Minute<'a> {
 
 pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &Limits) -> Vec<Event> {
     let all = sat_minutes(frames);
+    let high_latitude = place.zip(all.first()).is_some_and(|((lat, lon, _), m)| {
+        let dip = FieldModel::at_year(decimal_year(m.time)).and_then(|f| f.dip_latitude_deg(lat, lon, SHELL_M));
+        dip.is_some_and(|d| d.abs() >= AURORAL_DEG)
+    });
     let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
     for m in all.iter().filter(|m| m.elevation >= MASK_DEG) {
         let fades = m.s4 >= limits.s4_moderate;
@@ -49,12 +56,14 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
         // The other band must fade too where it is measured: what fades on one only is not the sky.
         let both = m.s4_2.is_nan() || m.s4_2 >= limits.s4_moderate;
         let dispersive = swings || (m.roti.is_nan() && m.s4_2 >= limits.s4_moderate);
-        // At high latitudes the phase swings far more than the intensity.
+        // At high latitudes the phase swings far more than the intensity: there it needs no fading, elsewhere a little.
         let half = 0.5 * limits.s4_moderate;
-        let strong_swing = m.roti >= 4.0 * limits.roti_onset
-            && m.cn0_dbhz >= STRONG_DBHZ
-            && m.s4 >= half
-            && (m.s4_2.is_nan() || m.s4_2 >= half);
+        let strong_swing = m.cn0_dbhz >= STRONG_DBHZ
+            && if high_latitude {
+                m.roti >= 2.0 * limits.roti_onset
+            } else {
+                m.roti >= 4.0 * limits.roti_onset && m.s4 >= half && (m.s4_2.is_nan() || m.s4_2 >= half)
+            };
         let minute = minutes.entry(m.time).or_default();
         minute.judged += 1;
         minute.with_rates += usize::from(m.roti.is_finite());
@@ -71,23 +80,34 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
         m.scintillating.extend(restless);
     }
     minutes.retain(|_, m| m.judged >= 4);
-    let mut events = scintillation(frames, &minutes, place, limits);
+    let mut events = scintillation(frames, &minutes, place, high_latitude, limits);
     events.extend(disturbed(frames, &minutes, limits));
     events
 }
 
-/// Times in which the swings of the electron content could be measured on at least four satellites: where nothing of the
-/// above is told then, the ionosphere was quiet.
-pub(super) fn seen(frames: &UnitFrames) -> Vec<(UtcMs, UtcMs)> {
-    let mut minutes: BTreeMap<UtcMs, usize> = BTreeMap::new();
+/// Times in which the electron content was measured on at least four satellites and swung on one of them at most, and not
+/// strongly: where nothing else is told then, the ionosphere was quiet.
+pub(super) fn quiet(frames: &UnitFrames, limits: &Limits) -> Vec<(UtcMs, UtcMs)> {
+    // Satellites with rates, those that swing, and whether one swings strongly.
+    let mut minutes: BTreeMap<UtcMs, (usize, usize, bool)> = BTreeMap::new();
     for m in sat_minutes(frames).iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
-        *minutes.entry(m.time).or_default() += 1;
+        let minute = minutes.entry(m.time).or_default();
+        minute.0 += 1;
+        if m.cn0_dbhz >= STRONG_DBHZ && m.roti >= limits.roti_onset {
+            minute.1 += 1;
+            minute.2 |= m.roti >= 2.0 * limits.roti_onset;
+        }
     }
     let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
-    for (t, _) in minutes.into_iter().filter(|(_, n)| *n >= 4) {
-        match out.last_mut() {
-            Some(last) if t - last.1 <= 5 * MINUTE_MS => last.1 = t + MINUTE_MS,
-            _ => out.push((t, t + MINUTE_MS)),
+    let mut swung = UtcMs::MIN;
+    for (t, (judged, swing, strongly)) in minutes {
+        if swing > 1 || strongly {
+            swung = t;
+        } else if judged >= 4 {
+            match out.last_mut() {
+                Some(last) if t - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = t + MINUTE_MS,
+                _ => out.push((t, t + MINUTE_MS)),
+            }
         }
     }
     out
@@ -97,6 +117,7 @@ fn scintillation(
     frames: &UnitFrames,
     minutes: &BTreeMap<UtcMs, Minute>,
     place: Option<(f64, f64, f64)>,
+    high_latitude: bool,
     limits: &Limits,
 ) -> Vec<Event> {
     let times: Vec<UtcMs> = minutes.keys().copied().collect();
@@ -126,9 +147,14 @@ fn scintillation(
             let names: Vec<String> = sats.iter().take(6).map(|s| sat_name(*s)).collect();
             let place = place.and_then(|p| Pierced::of(&inside, p));
             let mut strength = 0.5 * s4 / limits.s4_moderate;
+            if high_latitude {
+                // The phase alone can be hit there.
+                strength = strength.max(0.25 * roti.unwrap_or(0.0) / limits.roti_onset);
+            }
             let mut detail = format!(
-                "{} satellites fade and their electron content swings, the others do not ({}{}): S4-like {s4:.2}{}",
+                "{} satellites {}their electron content swings, the others do not ({}{}): S4-like {s4:.2}{}",
                 sats.len(),
+                if s4 >= limits.s4_moderate { "fade and " } else { "fade little but " },
                 names.join(", "),
                 if sats.len() > names.len() { ", ..." } else { "" },
                 roti.map_or_else(String::new, |r| format!(", ROTI {r:.1} TECU/min")),
@@ -174,7 +200,7 @@ impl Pierced {
     /// The belt after sunset, and the auroral zone at any hour (check values 7.4).
     fn expected(&self) -> bool {
         let evening = self.hour >= 18.0 || self.hour < 3.0;
-        (self.dip_lat.abs() <= 25.0 && evening) || self.dip_lat.abs() >= 55.0
+        (self.dip_lat.abs() <= 25.0 && evening) || self.dip_lat.abs() >= AURORAL_DEG
     }
 
     fn words(&self) -> String {
