@@ -1,12 +1,14 @@
 //! With what: does loss go with an event kind at a site beyond what the rest of the time shows, and beyond chance?
 //!
 //! Relative risk of the lost share inside the kind's windows against outside (Katz et al. 1978 for the ratio; here over
-//! observed time, so without an interval: epochs of one outage are not independent). Chance is counted in clusters of
-//! loss (lost runs of all rovers that touch are one) that could have fallen anywhere in the observed time.
+//! observed time, so without an interval: epochs of one outage are not independent). Chance: circular shifts of the windows
+//! inside the observed time (Lotwick and Silverman 1982), which keep the clumping of both; and whether clusters of loss (lost
+//! runs of all rovers that touch are one) begin with the events.
 
 use super::case::RoverCase;
 use super::evidence::Timing;
 use super::grid::{CELL_MS, Grid, merge_spans};
+use crate::maths::stats::{Shifts, circular_shift_windows};
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
 use std::collections::BTreeMap;
@@ -35,8 +37,10 @@ pub struct Association {
     pub events: usize,
     /// Windows in which loss begins or grows.
     pub hits: usize,
-    /// Probability that so many clusters of loss meet the windows by chance.
+    /// Probability that so much loss meets the windows by chance, or begins with them.
     pub chance: f64,
+    /// The shift test alone; `None` where the windows hold nothing or everything, or nothing is lost.
+    pub shift_p: Option<f64>,
     /// The kind can stop corrections, and does not here: measured on the time with fresh ones, and true of it alone.
     pub stops_not: bool,
 }
@@ -94,6 +98,7 @@ pub fn associations(
         total.1 += grid.lost.iter().map(|x| i64::from(*x)).sum::<i64>();
     }
     let loss = Loss::of(rovers);
+    let axis = Axis::of(rovers);
     kinds
         .into_iter()
         .map(|(kind, (t, windows))| {
@@ -113,6 +118,7 @@ pub fn associations(
                 hits += usize::from(hit);
             }
             let (out_observed, out_lost) = (total.0 - observed, total.1 - lost);
+            let shift_p = axis.shift_p(&merged);
             let association = Association {
                 exposed_ms: observed,
                 inside: lost as f64 / observed.max(1) as f64,
@@ -122,17 +128,62 @@ pub fn associations(
                 hits,
                 chance: chance(
                     &loss,
-                    lost as f64,
-                    (observed as f64 / total.0.max(1) as f64).clamp(0.0, 1.0),
+                    shift_p.unwrap_or(1.0),
                     &merge_spans(begins, 0),
                     rovers,
                     total.0,
                 ),
+                shift_p,
                 stops_not: false,
             };
             (kind, association)
         })
         .collect()
+}
+
+/// Shifts that are tried at random; all where the observed time has no more cells.
+const SHIFTS: Shifts = Shifts::Random { count: 999, seed: 0x10_57F1 };
+
+/// The cells of all rovers on one time axis.
+struct Axis {
+    /// Index of the first cell.
+    first: i64,
+    observed: Vec<bool>,
+    /// Lost rover-ms a cell.
+    lost: Vec<u32>,
+}
+
+impl Axis {
+    fn of(rovers: &[(&RoverCase, &Grid)]) -> Axis {
+        let grids = || rovers.iter().map(|(_, g)| *g).filter(|g| !g.observed.is_empty());
+        let first = grids().map(|g| g.first).min().unwrap_or(0);
+        let end = grids().map(|g| g.first + g.observed.len() as i64).max().unwrap_or(0);
+        let n = usize::try_from(end - first).unwrap_or(0);
+        let mut axis = Axis { first, observed: vec![false; n], lost: vec![0; n] };
+        for g in grids() {
+            let at = usize::try_from(g.first - first).unwrap_or(0);
+            for (i, (o, l)) in g.observed.iter().zip(&g.lost).enumerate() {
+                if let (Some(observed), Some(lost)) = (axis.observed.get_mut(at + i), axis.lost.get_mut(at + i)) {
+                    *observed |= *o > 0;
+                    *lost += u32::from(*l);
+                }
+            }
+        }
+        axis
+    }
+
+    /// How often shifted windows hold as much lost time as these do.
+    fn shift_p(&self, windows: &[(UtcMs, UtcMs)]) -> Option<f64> {
+        let mut inside = vec![false; self.observed.len()];
+        for (from, to) in windows {
+            let at = |t: i64| usize::try_from(t - self.first).unwrap_or(0).min(inside.len());
+            let (a, b) = (at(from.div_euclid(CELL_MS)), at((to + CELL_MS - 1).div_euclid(CELL_MS)));
+            if let Some(part) = inside.get_mut(a..b) {
+                part.fill(true);
+            }
+        }
+        circular_shift_windows(&inside, &self.lost, &self.observed, SHIFTS).map(|t| t.p)
+    }
 }
 
 /// Lost time in clusters: of each, and of each run in it with its begin.
@@ -191,12 +242,11 @@ impl Loss {
     }
 }
 
-/// The smaller of two chances (doubled, for there were two tries): lost time inside the windows; runs that begin with an
-/// event.
+/// The smaller of two chances (doubled, for there were two tries): lost time inside the windows, by shifts; clusters or runs that
+/// begin with an event.
 fn chance(
     loss: &Loss,
-    lost_inside: f64,
-    share_inside: f64,
+    shift_p: f64,
     begins: &[(UtcMs, UtcMs)],
     rovers: &[(&RoverCase, &Grid)],
     total_ms: i64,
@@ -212,7 +262,7 @@ fn chance(
     };
     // A short loss just before may have been joined to the cluster: then its runs speak.
     let begun = begun(&loss.clusters).max(begun(&loss.runs));
-    (2.0 * loss.chance(lost_inside, share_inside).min(loss.chance(begun, share_begin))).min(1.0)
+    (2.0 * shift_p.min(loss.chance(begun, share_begin))).min(1.0)
 }
 
 #[cfg(test)]
@@ -232,7 +282,7 @@ mod tests {
     }
 
     fn association(inside: f64, outside: Option<f64>, chance: f64) -> f64 {
-        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance, stops_not: false }.weight(0.0)
+        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance, shift_p: None, stops_not: false }.weight(0.0)
     }
 
     #[test]
@@ -249,6 +299,7 @@ mod tests {
             events: 1,
             hits: 1,
             chance: 1.0,
+            shift_p: None,
             stops_not: false,
         };
         assert!(all.weight(0.7) > 0.5 && all.weight(0.0) == 0.0);

@@ -103,6 +103,35 @@ pub fn circular_shift_f32(x: &[f32], y: &[f32], observed: &[bool], shifts: Shift
     })
 }
 
+/// Shift test of windows against a series of numbers on the same grid (lost time a cell), statistic Σ y over the cells inside the
+/// windows. The same as [`circular_shift_f32`] with 0 and 1 for x, at the cost of one difference of sums a window and shift.
+/// `None` when the lengths differ, fewer than two samples are observed, or a series is constant there.
+pub fn circular_shift_windows(x: &[bool], y: &[u32], observed: &[bool], shifts: Shifts) -> Option<ShiftTest> {
+    if x.len() != y.len() || x.len() != observed.len() {
+        return None;
+    }
+    let xs = Bits::kept(x, observed);
+    let n = xs.len;
+    let kept = || y.iter().zip(observed).filter(|(_, seen)| **seen).map(|(v, _)| u64::from(*v));
+    let first = kept().next()?;
+    if n < 2 || xs.ones == 0 || xs.ones == n || kept().all(|v| v == first) {
+        return None;
+    }
+    // Sums over the series laid twice end to end: every window of every shift is one difference.
+    let mut sums = Vec::with_capacity(2 * n + 1);
+    let mut sum = 0_u64;
+    sums.push(sum);
+    for v in kept().chain(kept()) {
+        sum += v;
+        sums.push(sum);
+    }
+    let runs = xs.runs();
+    judge(n, shifts, |k| {
+        let at = |i: usize| sums.get(i + k).copied().unwrap_or(sum);
+        runs.iter().map(|(a, b)| at(*b) - at(*a)).sum::<u64>() as f64
+    })
+}
+
 /// Test against shifts that keep the hour of the day: only whole periods (in samples) plus or minus `half_width` are tried.
 ///
 /// For series with a daily rhythm of their own: among all shifts the common rhythm alone would look like an association.
@@ -326,6 +355,22 @@ mod tests {
 
     const X: &str = "00111000011000001100";
     const Y: &str = "00110000011100000100";
+
+    #[test]
+    fn windows_against_numbers_say_what_the_plain_sum_of_products_says() {
+        // The plain sum of products is the definition; all shifts, and one plan of random ones.
+        let x: Vec<bool> = (0..700).map(|i| (40..55).contains(&i) || (300..420).contains(&i) || i >= 690).collect();
+        let y: Vec<u32> = (0..700).map(|i: u32| if (310..400).contains(&i) { 7 + i % 5 } else { i % 3 / 2 }).collect();
+        let seen: Vec<bool> = (0..700).map(|i| i % 11 != 0).collect();
+        let xf: Vec<f32> = x.iter().map(|v| f32::from(u8::from(*v))).collect();
+        let yf: Vec<f32> = y.iter().map(|v| *v as f32).collect();
+        for plan in [Shifts::All, Shifts::Random { count: 499, seed: 5 }] {
+            let got = circular_shift_windows(&x, &y, &seen, plan).unwrap();
+            assert_eq!(got, circular_shift_f32(&xf, &yf, &seen, plan).unwrap());
+        }
+        assert!(circular_shift_windows(&x, &[1; 700], &seen, Shifts::All).is_none());
+        assert!(circular_shift_windows(&x, &y[1..], &seen, Shifts::All).is_none());
+    }
 
     #[test]
     fn worked_shifts_of_check_values_13_5() {
