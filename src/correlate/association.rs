@@ -126,13 +126,7 @@ pub fn associations(
                     .then(|| out_lost.max(0) as f64 / out_observed as f64),
                 events: n,
                 hits,
-                chance: chance(
-                    &loss,
-                    shift_p.unwrap_or(1.0),
-                    &merge_spans(begins, 0),
-                    rovers,
-                    total.0,
-                ),
+                chance: chance(&loss, shift_p.unwrap_or(1.0), &merge_spans(begins, 0), rovers, total.0),
                 shift_p,
                 stops_not: false,
             };
@@ -244,13 +238,7 @@ impl Loss {
 
 /// The smaller of two chances (doubled, for there were two tries): lost time inside the windows, by shifts; clusters or runs that
 /// begin with an event.
-fn chance(
-    loss: &Loss,
-    shift_p: f64,
-    begins: &[(UtcMs, UtcMs)],
-    rovers: &[(&RoverCase, &Grid)],
-    total_ms: i64,
-) -> f64 {
+fn chance(loss: &Loss, shift_p: f64, begins: &[(UtcMs, UtcMs)], rovers: &[(&RoverCase, &Grid)], total_ms: i64) -> f64 {
     let begin_ms: i64 = begins.iter().map(|(a, b)| rovers.iter().map(|(_, g)| g.within(*a, *b).0).sum::<i64>()).sum();
     let share_begin = (begin_ms as f64 / total_ms.max(1) as f64).clamp(0.0, 1.0);
     let begun = |spans: &[(UtcMs, f64)]| -> f64 {
@@ -282,7 +270,17 @@ mod tests {
     }
 
     fn association(inside: f64, outside: Option<f64>, chance: f64) -> f64 {
-        Association { exposed_ms: 600_000, inside, outside, events: 1, hits: 1, chance, shift_p: None, stops_not: false }.weight(0.0)
+        Association {
+            exposed_ms: 600_000,
+            inside,
+            outside,
+            events: 1,
+            hits: 1,
+            chance,
+            shift_p: None,
+            stops_not: false,
+        }
+        .weight(0.0)
     }
 
     #[test]

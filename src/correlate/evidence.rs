@@ -408,9 +408,10 @@ fn context(
         add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0));
         // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
         let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
-        let like = rover.time.periods.iter().filter(|p| {
-            p.from >= from && p.to <= to && (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(p.to - p.from))
-        });
+        let like =
+            rover.time.periods.iter().filter(|p| {
+                p.from >= from && p.to <= to && (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(p.to - p.from))
+            });
         let short = (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(segment.to - segment.from));
         if short {
             add("only-this-rover-again", (like.count() as f64 - 2.0) / 6.0);

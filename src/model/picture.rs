@@ -265,6 +265,32 @@ pub struct SitePicture {
     /// How each stretch of lost time was judged.
     #[serde(skip)]
     pub stretches: Vec<Stretch>,
+    /// How the loss goes with each kind of event, of the bases and of each rover.
+    #[serde(skip)]
+    pub event_tests: Vec<EventTest>,
+}
+
+/// Loss within the time of one kind of event and its aftermath, against the rest of the time.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct EventTest {
+    /// The rover; empty for the events of the bases, which are compared with the loss of all rovers.
+    pub unit: String,
+    /// Event kind.
+    pub kind: String,
+    /// How many.
+    pub events: usize,
+    /// Observed time inside, rover-ms.
+    pub exposed_ms: i64,
+    /// Lost share inside, 0 to 1.
+    pub inside: f64,
+    /// Lost share outside, 0 to 1; `None` when nearly nothing was observed outside.
+    pub outside: Option<f64>,
+    /// Relative risk.
+    pub ratio: Option<f64>,
+    /// Probability that so much loss falls inside by chance (circular shifts).
+    pub p: Option<f64>,
+    /// The same after control of false discoveries over all kinds, units and sites of the run (Benjamini and Hochberg 1995).
+    pub q: Option<f64>,
 }
 
 /// A line of equal magnetic latitude for the map.

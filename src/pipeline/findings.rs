@@ -93,7 +93,8 @@ pub(super) fn conclude(judged: Vec<Judged>, tools: &Tools<'_>, cards: &BTreeMap<
     for (rank, (findings, _)) in rows.iter_mut().enumerate() {
         findings.rank = rank as u32 + 1;
     }
-    let (site_rows, site_pictures): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
+    let (site_rows, mut site_pictures): (Vec<_>, Vec<_>) = rows.into_iter().unzip();
+    pictures::with_chances(&mut site_pictures);
     let alerts = alerts(&site_rows, request);
     let complaints = complaints::answer(&beside.complaints, &site_rows, &sites, &of_complaints, &beside.fleet);
     let fieldwork = fieldwork::answer(&beside.fieldwork, of_fieldwork);

@@ -128,6 +128,7 @@ pub fn write(
     stage.put("tables/float_periods.csv", &tables::float_periods(&rounded))?;
     stage.put("tables/base_events.csv", &tables::base_events(&rounded))?;
     stage.put("tables/verdicts.csv", &tables::verdicts(pictures))?;
+    stage.put("tables/event_tests.csv", &tables::event_tests(pictures))?;
     stage.put("tables/site_ranking.csv", &tables::site_ranking(&rounded))?;
     let pages = view::Pages::new(&rounded, pictures, options);
     let engine = templates::Engine::new()?;

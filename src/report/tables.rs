@@ -114,6 +114,43 @@ pub(super) fn verdicts(pictures: &Pictures) -> String {
     )
 }
 
+/// How the loss goes with each kind of event at each site, and whether beyond chance.
+pub(super) fn event_tests(pictures: &Pictures) -> String {
+    let percent = |v: f64| format!("{:.2}", v * 100.0);
+    let chance = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:.4}"));
+    let rows = pictures.sites.iter().flat_map(|s| {
+        s.event_tests.iter().map(|t| {
+            vec![
+                s.site.clone(),
+                t.unit.clone(),
+                t.kind.clone(),
+                t.events.to_string(),
+                format!("{:.4}", t.exposed_ms as f64 / 3_600_000.0),
+                percent(t.inside),
+                t.outside.map_or_else(String::new, percent),
+                t.ratio.map_or_else(String::new, |r| format!("{r:.2}")),
+                chance(t.p),
+                chance(t.q),
+            ]
+        })
+    });
+    csv_text(
+        &[
+            "site",
+            "rover",
+            "kind",
+            "events",
+            "observed_rover_hours_inside",
+            "lost_percent_inside",
+            "lost_percent_outside",
+            "ratio",
+            "p_by_chance",
+            "p_corrected",
+        ],
+        rows,
+    )
+}
+
 /// Every event of every base.
 pub(super) fn base_events(f: &Findings) -> String {
     let rows = f.sites.iter().flat_map(|s| {

@@ -89,6 +89,7 @@ fn every_file_of_the_contract_is_written_and_nothing_else() {
             "sites/mill.html",
             "sites/ridge.html",
             "tables/base_events.csv",
+            "tables/event_tests.csv",
             "tables/float_periods.csv",
             "tables/site_ranking.csv",
             "tables/verdicts.csv",

@@ -16,7 +16,9 @@ pub use proportions::{benjamini_hochberg, clopper_pearson, wilson};
 pub use ranks::{Trend, kendall, mann_whitney, rayleigh_hours, spearman};
 pub use rates::{garwood, poisson_ratio};
 pub use robust::{mad, median, quantile, robust_score};
-pub use shift::{ShiftTest, Shifts, circular_shift_bool, circular_shift_f32, circular_shift_windows, same_phase_shift_bool};
+pub use shift::{
+    ShiftTest, Shifts, circular_shift_bool, circular_shift_f32, circular_shift_windows, same_phase_shift_bool,
+};
 pub use survival::{kaplan_meier, log_rank, median_survival};
 pub use tables::{
     Ratio, Table2x2, attributable_fraction_exposed, levin_fraction, mantel_haenszel_odds_ratio,

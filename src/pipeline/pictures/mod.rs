@@ -12,6 +12,7 @@ use super::sites::Site1;
 use crate::correlate::evidence::SiteEvidence;
 use crate::correlate::grid::Grid;
 use crate::maths::magnetic::{BandLimits, FieldModel, decimal_year};
+use crate::maths::stats::benjamini_hochberg;
 use crate::model::findings::SiteFindings;
 use crate::model::picture::{MagneticEdge, SitePicture};
 use crate::model::time::UtcMs;
@@ -35,7 +36,7 @@ pub(super) fn of(
         from,
         to,
         strips: strips::strips(site, from, to),
-        tables: tables::tables(site, evidence, from, to),
+        tables: tables::tables(site, from, to),
         shades: strips::shades(site, beside, from, to),
         tracks: tracks::tracks(site, beside, from, to, old_s),
         days: daily.days,
@@ -47,6 +48,21 @@ pub(super) fn of(
         skies: sky::skies(site),
         elevation: sky::elevation(site),
         stretches: Vec::new(),
+        event_tests: tables::event_tests(site, evidence),
+    }
+}
+
+/// Corrects the chances of all event tests of a run for their number, and shows those of the bases as a table.
+pub(super) fn with_chances(pictures: &mut [SitePicture]) {
+    let p: Vec<f64> = pictures.iter().flat_map(|s| s.event_tests.iter().filter_map(|t| t.p)).collect();
+    let mut q = benjamini_hochberg(&p).into_iter();
+    for picture in pictures {
+        for test in picture.event_tests.iter_mut().filter(|t| t.p.is_some()) {
+            test.q = q.next();
+        }
+        if let Some(table) = tables::association(&picture.event_tests) {
+            picture.tables.insert(1.min(picture.tables.len()), table);
+        }
     }
 }
 
