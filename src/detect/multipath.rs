@@ -81,7 +81,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .map(|q| {
             q.ratio >= limits.multipath_ratio
                 || q.high >= limits.multipath_share
-                || q.wavering >= limits.multipath_wavering_share
+                // From half of what is much on: a reflector acts all day, and what comes and goes around the limit would look as if
+                // it did not.
+                || q.wavering >= 0.5 * limits.multipath_wavering_share
         })
         .collect();
     let maker = Maker::new(frames, &frames.signals);

@@ -63,6 +63,8 @@ impl Serialize for Rate {
 pub struct CauseBoard {
     /// First named cause right, over sites where it is the truth's first.
     pub at_1: Rate,
+    /// The same where it is the only one.
+    pub at_1_alone: Rate,
     /// Within the first three.
     pub at_3: Rate,
     /// Lost time that the truth puts on it, at all sites, ms.
@@ -91,6 +93,8 @@ pub struct Reliability {
 pub struct Board {
     /// First named cause right.
     pub at_1: Rate,
+    /// The same over the sites with one cause (no second one of a tenth or more of the lost time).
+    pub at_1_alone: Rate,
     /// Within the first three.
     pub at_3: Rate,
     /// Two causes at a site, both within the first three.
@@ -172,6 +176,7 @@ pub fn text(board: &Board) -> String {
     let mut t = String::new();
     let share = |a: i64, b: i64| if b > 0 { format!("{:.3}", a as f64 / b as f64) } else { "none".to_owned() };
     let _ = writeln!(t, "first cause right (AC@1)       {}", board.at_1.words());
+    let _ = writeln!(t, "  at sites with one cause      {}", board.at_1_alone.words());
     let _ = writeln!(t, "within the first three (AC@3)  {}", board.at_3.words());
     let _ = writeln!(t, "two causes, both in three      {}", board.both_in_3.words());
     let _ = writeln!(t, "healthy sites left alone       {}", board.healthy.words());
@@ -190,7 +195,7 @@ pub fn text(board: &Board) -> String {
     }
     let _ = writeln!(
         t,
-        "\nby true first cause       AC@1                          AC@3                          right time"
+        "\nby true first cause       AC@1                          with one cause                AC@3                          right time"
     );
     for (cause, row) in &board.by_cause {
         let wrong: Vec<String> = board
@@ -201,7 +206,8 @@ pub fn text(board: &Board) -> String {
             .collect();
         let wrong = if wrong.is_empty() { String::new() } else { format!("  taken for: {}", wrong.join(", ")) };
         let time = share(row.right_ms, row.named_ms);
-        let _ = writeln!(t, "  {cause:23} {:29} {:29} {time}{wrong}", row.at_1.words(), row.at_3.words());
+        let (all, alone, three) = (row.at_1.words(), row.at_1_alone.words(), row.at_3.words());
+        let _ = writeln!(t, "  {cause:23} {all:29} {alone:29} {three:29} {time}{wrong}");
     }
     let _ = writeln!(
         t,

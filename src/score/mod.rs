@@ -119,7 +119,10 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
         *board.confusion.entry((first.cause.clone(), said)).or_default() += 1;
         let total: f64 = named.iter().map(|c| c.lost_fix_hours).sum();
         let big: Vec<&&TruthCause> = named.iter().filter(|c| c.lost_fix_hours >= 0.1 * total).collect();
-        if big.len() >= 2 {
+        if big.len() < 2 {
+            board.at_1_alone.add(at_1);
+            row.at_1_alone.add(at_1);
+        } else {
             board.both_in_3.add(big.iter().take(2).all(|c| ranked.iter().take(3).any(|r| *r == c.cause)));
         }
     }
@@ -240,6 +243,7 @@ mod tests {
         };
         let board = score(&[(truth, findings)]);
         assert_eq!((board.at_1.right, board.at_1.of), (1, 3));
+        assert_eq!(board.at_1_alone, board.at_1);
         assert_eq!((board.at_3.right, board.at_3.of), (2, 3));
         assert_eq!((board.healthy.right, board.healthy.of), (0, 1));
         let row = board.by_cause.get("link-range").copied().unwrap_or_default();
@@ -274,6 +278,7 @@ mod tests {
         };
         let board = score(&[(truth, findings)]);
         assert_eq!((board.both_in_3.right, board.both_in_3.of), (1, 1));
+        assert_eq!((board.at_1.of, board.at_1_alone.of), (1, 0));
         // Site c and the complaint are not in the findings.
         assert_eq!((board.healthy.right, board.healthy.of), (1, 2));
         assert_eq!((board.complaints.right, board.complaints.of), (0, 1));
