@@ -1,5 +1,5 @@
-"""Fits how sure a site's ranking may be: a logistic curve (Platt 1999) from the mean probability of a cause over its stretches to how
-often the truth names that cause at the site. Prints slope and shift for [calibration] of src/causes/weights.toml; what the program
+"""Fits how sure a site's ranking may be: a logistic curve (Platt 1999) from the mean probability of a cause over its stretches, and
+the logarithm of its part of the site's lost time, to how often the truth names that cause at the site. Prints the numbers for [calibration] of src/causes/weights.toml; what the program
 says now is taken back through the curve that stands there.
 
 usage: confidence.py WORK    (as left by scripts/refit: S/truth.json and rS/findings.json of each tuning seed S)
@@ -18,7 +18,7 @@ def pairs(work, fleets):
         for site in json.load(open(f"{work}/r{s}/findings.json"))["sites"]:
             for c in site["causes"]:
                 if c["cause"] != "unexplained" and c["lost_fix_hours"] >= LEAST_HOURS and site["site"] in truth:
-                    yield c["confidence"], c["cause"] in truth[site["site"]]
+                    yield c["confidence"], c["share"], c["cause"] in truth[site["site"]]
 
 
 def logit(p):
@@ -32,14 +32,16 @@ def error(p, y):
 
 
 def fit(x, y):
-    a, b = 1.0, 0.0
-    for _ in range(200):
-        p = 1 / (1 + np.exp(-(a * x + b)))
-        w = p * (1 - p) + 1e-9
-        g = np.array([((y - p) * x).sum() - 0.1 * (a - 1), (y - p).sum() - 0.1 * b])
-        h = np.array([[(w * x * x).sum() + 0.1, (w * x).sum()], [(w * x).sum(), w.sum() + 0.1]])
-        a, b = np.array([a, b]) + np.linalg.solve(h, g)
-    return a, b
+    """Logistic regression by Newton steps, a little towards 0."""
+    w = np.zeros(x.shape[1])
+    for _ in range(100):
+        p = 1 / (1 + np.exp(-x @ w))
+        w = w + np.linalg.solve((x * (p * (1 - p))[:, None]).T @ x + 0.05 * np.eye(len(w)), x.T @ (y - p) - 0.05 * w)
+    return w
+
+
+def curve(x, w):
+    return CAL["most"] / (1 + np.exp(-x @ w))
 
 
 def main():
@@ -50,16 +52,18 @@ def main():
     held = seeds[2::3]
     data = {}
     for name, part in (("fitted", [s for s in seeds if s not in held]), ("left out", held), ("all", seeds)):
-        c, y = (np.array(v, float) for v in zip(*pairs(work, part)))
+        c, share, y = (np.array(v, float) for v in zip(*pairs(work, part)))
+        part = np.log(np.clip(share, 1e-3, 1))
         # Back through the curve that was applied (`Calibration::of_site`).
-        raw = 1 / (1 + np.exp(-((logit(c / CAL["most"]) - CAL["site_shift"]) / CAL["site_slope"])))
-        data[name] = raw, y
-    a, b = fit(logit(data["fitted"][0]), data["fitted"][1])
-    p, y = data["left out"]
-    curve = CAL["most"] / (1 + np.exp(-(a * logit(p) + b)))
-    print(f"left out: {len(y)} causes, error {error(CAL['most'] * p, y):.3f} without the curve, {error(curve, y):.3f} with it")
-    a, b = fit(logit(data["all"][0]), data["all"][1])
-    print(f"site_slope = {a:.2f}\nsite_shift = {b:.2f}")
+        raw = (logit(c / CAL["most"]) - CAL["site_shift"] - CAL["site_share"] * part) / CAL["site_slope"]
+        data[name] = np.stack([raw, np.ones(len(raw)), part], 1), y
+    w = fit(*data["fitted"])
+    x, y = data["left out"]
+    plain = CAL["most"] / (1 + np.exp(-x[:, 0]))
+    print(f"left out: {len(y)} causes, error {error(plain, y):.3f} without the curve, {error(curve(x, w), y):.3f} with it")
+    w = fit(*data["all"])
+    print("\n".join(f"{k} = {v:.2f}" for k, v in zip(("site_slope", "site_shift", "site_share"), w)))
 
 
-main()
+if __name__ == "__main__":
+    main()

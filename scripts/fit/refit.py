@@ -76,7 +76,7 @@ class Data:
                     seg.append(n), ids.append(k), xs.append(x)
                 barred = np.zeros(C)
                 for k in r["ruled_out"].split():
-                    barred[CAUSES.index(k)] = -12.0
+                    barred[CAUSES.index(k)] = -40.0
                 bar.append(barred), Y.append(y / y.sum()), lost.append(float(r["lost_s"]))
                 self.site.append((seed, r["site"]))
                 n += 1

@@ -179,13 +179,14 @@ fn one_cause(
         return None;
     }
     let mean = weights.calibration.most * members.0.iter().map(|(i, ms)| part(*i) * ms).sum::<f64>() / lost;
-    let confidence = if cause.is_some() { weights.calibration.of_site(mean) } else { mean };
+    let share = lost / all_lost as f64;
+    let confidence = if cause.is_some() { weights.calibration.of_site(mean, share) } else { mean };
     let (id, side) = cause.map_or((UNEXPLAINED, UNEXPLAINED), |c| CAUSES[c]);
     Some(Cause {
         cause: id.to_owned(),
         side: side.to_owned(),
         lost_fix_hours: lost / HOUR_MS as f64,
-        share: lost / all_lost as f64,
+        share,
         confidence,
         evidence: evidence_lines(cause, &members, case, evidence, weights),
         ..Cause::default()

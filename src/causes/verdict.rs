@@ -106,6 +106,7 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
     let mut scores = [0.0_f64; 22];
     let pieces = Pieces::of(segment, weights);
     let never = never(segment);
+    let mut speaks = [false; CAUSES.len()];
     let mut best: Vec<Option<(usize, f64)>> = Vec::new();
     for (c, (cause, _)) in CAUSES.iter().enumerate() {
         pieces.says(c, &mut best);
@@ -115,6 +116,7 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
         scores[c] = weights.prior(cause) + extra[c] + total + never[c];
         let missing = 1.0 - own / weights.calibration.least_own.max(f64::MIN_POSITIVE);
         scores[c] -= weights.calibration.without_own * missing.max(0.0);
+        speaks[c] = never[c] >= 0.0 && missing <= 0.5;
     }
     let unexplained = weights.prior(UNEXPLAINED);
     let highest = scores.iter().copied().fold(unexplained, f64::max);
@@ -122,12 +124,18 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
     for (share, score) in shares.iter_mut().zip(scores.iter().chain([&unexplained])) {
         *share = ((score - highest) / weights.calibration.temperature).exp();
     }
-    let total: f64 = shares.iter().sum();
-    shares.iter_mut().for_each(|s| *s /= total);
     let best = (0..scores.len()).max_by(|a, b| scores[*a].total_cmp(&scores[*b])).unwrap_or(0);
     let cause = (scores[best] > unexplained).then_some(best);
     let mut verdict = Verdict { cause, probability: 0.0, shares };
-    verdict.probability = weights.calibration.most * verdict.share(cause);
+    verdict.probability = weights.calibration.most * verdict.share(cause) / shares.iter().sum::<f64>();
+    // Time is shared out between causes with evidence of their own that are not ruled out; the rest is nobody's.
+    for (c, share) in verdict.shares.iter_mut().take(CAUSES.len()).enumerate() {
+        if !speaks[c] && cause != Some(c) {
+            *share = 0.0;
+        }
+    }
+    let total: f64 = verdict.shares.iter().sum();
+    verdict.shares.iter_mut().for_each(|s| *s /= total);
     verdict
 }
 
@@ -162,7 +170,7 @@ pub fn ruled_out(segment: &Segment) -> Vec<&'static str> {
 
 /// What must never be said (`analysis.md`, Verdicts): log-odds so low that nothing outweighs them.
 fn never(segment: &Segment) -> [f64; 22] {
-    const NEVER: f64 = -12.0;
+    const NEVER: f64 = -40.0;
     let others = segment.others;
     let strength = |id: &str| segment.features.iter().find(|f| f.id == id).map_or(0.0, |f| f.strength);
     let fresh = strength("context:corrections-fresh");

@@ -506,7 +506,7 @@ impl Site {
             standing: standing.clone(),
             sky_events: self.sky,
             base_observed: observed_spans(&spans),
-            ionosphere_seen: Vec::new(),
+            ionosphere_quiet: Vec::new(),
             base_logs: Vec::new(),
         };
         let near_refs: Vec<&Grid> = near_grids.iter().collect();
