@@ -175,7 +175,9 @@ def minutes(path, gap_s):
                 one = min(((seen[sat][c], c) for c in phases if is_first(sat, c)), default=(0, None))[1]
                 first, second = one, pick(False)
             if first is not None:
-                firsts[sat, minute] = first
+                # A minute that ends without a pair to rate has no rates, even when the four before it have enough: the end of a
+                # pass, where the second frequency goes first. The program does so, and it is the meaning of "this minute".
+                firsts[sat, minute] = first if second is not None else None
             for code, (own, fo) in phases.items():
                 partner = second if is_first(sat, code) else first
                 if partner not in phases:
@@ -274,9 +276,7 @@ def minutes(path, gap_s):
             t, y = np.array([x for x, _ in list_]), 10 ** (np.array([c for _, c in list_]) / 10)
             s4 = float(np.std(y - np.polyval(np.polyfit(t, y, 1), t)) / y.mean())
         rot = roti = roti_1s = None
-        # The program tells nothing about a minute in which no pair of phases was measured, even when the four before it have
-        # enough rates (the end of a pass, where the second frequency goes first): the same is done here.
-        if firsts.get((sat, minute)) == code and a and a.pairs[minute]:
+        if firsts.get((sat, minute)) == code:
             for step, least in ((30, 5), (1, 150)):
                 per = per_minute[step].get(sat, {})
                 window = [r for m in range(minute - 4, minute + 1) for r in per.get(m, [])]

@@ -3,7 +3,7 @@
 use super::ReportError;
 use super::figures::{self, Figure};
 use super::templates::Engine;
-use super::text::{LONG, kind_words, name, percent, plain, upper_first};
+use super::text::{LONG, kind_words, name, percent, plain, share, upper_first};
 use super::timeline::{self, Timeline};
 use super::times::Zone;
 use crate::model::picture::{SkyPage, SkyRow};
@@ -50,7 +50,7 @@ fn answer(page: &SkyPage) -> String {
     match expected {
         Some(n) if n > 0 => format!(
             "Of the time in which a healthy satellite stood more than 10 degrees above the horizon, {} was tracked.",
-            percent(f64::from(tracked) / f64::from(n))
+            share(f64::from(tracked) / f64::from(n))
         ),
         _ if !page.rows.is_empty() => {
             format!("{tracked} satellite-minutes were tracked over 10 degrees; how many could have been is not known.")
@@ -70,15 +70,15 @@ fn by_elevation(rows: &[SkyRow]) -> (Vec<String>, Vec<Vec<String>>) {
     let expected = rows.iter().any(|r| r.expected.is_some());
     let mut columns = vec!["Elevation".to_owned()];
     if expected {
-        columns.push("Expected, satellite-minutes".to_owned());
+        columns.push("Expected".to_owned());
     }
-    columns.push("Tracked, satellite-minutes".to_owned());
+    columns.push("Tracked".to_owned());
     if expected {
-        columns.push("Tracked share".to_owned());
+        columns.push("Share".to_owned());
     }
     for b in &bands {
-        columns.push(format!("C/N0 {}, mean, dB-Hz", name(b)));
-        columns.push(format!("Multipath {}, RMS, m", name(b)));
+        columns.push(format!("C/N0 {}", name(b)));
+        columns.push(format!("MP {}", name(b)));
     }
     let cells = rows
         .iter()
@@ -89,8 +89,8 @@ fn by_elevation(rows: &[SkyRow]) -> (Vec<String>, Vec<Vec<String>>) {
             }
             out.push(r.tracked.to_string());
             if expected {
-                let share = r.expected.filter(|n| *n > 0).map(|n| percent(f64::from(r.tracked) / f64::from(n)));
-                out.push(share.unwrap_or_default());
+                let part = r.expected.filter(|n| *n > 0).map(|n| percent(f64::from(r.tracked) / f64::from(n)));
+                out.push(part.unwrap_or_default());
             }
             for b in &bands {
                 let of = r.bands.iter().find(|x| x.band == **b);
@@ -195,7 +195,7 @@ mod tests {
     #[test]
     fn the_answer_counts_from_10_degrees() {
         let page = SkyPage { rows: vec![row(0.0, Some(100), 0), row(10.0, Some(100), 75)], ..SkyPage::default() };
-        assert!(answer(&page).ends_with("75 % was tracked."), "{}", answer(&page));
+        assert!(answer(&page).ends_with("75.0 % was tracked."), "{}", answer(&page));
         let lists = SkyPage { rows: vec![row(10.0, None, 75)], ..SkyPage::default() };
         assert!(answer(&lists).starts_with("75 satellite-minutes"));
         assert!(answer(&SkyPage::default()).contains("not known"));
