@@ -77,8 +77,7 @@ fn colours_only_where_they_are_asked_for_or_can_be_seen() {
 
 /// A RINEX 3.05 observation file (table A2, A3) of ten minutes of two satellites, without orbits.
 fn observations() -> String {
-    let mut text = "\
-     3.05           OBSERVATION DATA    G                   RINEX VERSION / TYPE
+    let mut text = "     3.05           OBSERVATION DATA    G                   RINEX VERSION / TYPE
 MARK                                                        MARKER NAME
   4433469.9438   362672.6919  4556211.6229                  APPROX POSITION XYZ
 G    2 C1C S1C                                              SYS / # / OBS TYPES
