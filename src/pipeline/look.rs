@@ -171,6 +171,8 @@ impl LookSky {
                 bands.push(&b.band);
             }
         }
+        // The names of the bands sort as the bands do.
+        bands.sort_unstable();
         if !self.elevation.is_empty() {
             let mut head = format!("  {:12}{:>10}{:>10}{:>7}", "elevation", "expected", "tracked", "");
             for b in &bands {

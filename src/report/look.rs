@@ -67,6 +67,8 @@ fn by_elevation(rows: &[SkyRow]) -> (Vec<String>, Vec<Vec<String>>) {
             bands.push(&b.band);
         }
     }
+    // The names of the bands sort as the bands do.
+    bands.sort_unstable();
     let expected = rows.iter().any(|r| r.expected.is_some());
     let mut columns = vec!["Elevation".to_owned()];
     if expected {

@@ -45,6 +45,10 @@ fn judge(view: &SkyView) -> Vec<Seen> {
             if c.minutes < 5 {
                 return Seen::Open;
             }
+            // Under 10 degrees receivers leave satellites out by an elevation limit of their own.
+            if c.elevation_deg >= 10.0 && c.expected.is_some_and(|e| e >= 10 && c.minutes.saturating_mul(2) < e) {
+                return Seen::Weak;
+            }
             if c.reflected >= REFLECTED {
                 return Seen::Reflected;
             }
@@ -85,7 +89,7 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let seen = judge(view);
     let count = |what: Seen| seen.iter().filter(|s| **s == what).count();
     let note = format!(
-        "Tracked well in {} directions, reflections in {} (code multipath over {REFLECTED:.0} times a clean antenna’s), weak or unsteady in {} (reflections, leaves or an obstacle), next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems. Directions from {}.",
+        "Tracked well in {} directions, reflections in {} (code multipath over {REFLECTED:.0} times a clean antenna’s), weak, unsteady or tracked less than half of the time in {} (leaves or an obstacle), next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems. Directions from {}.",
         count(Seen::Well),
         count(Seen::Reflected),
         count(Seen::Weak),
@@ -144,7 +148,7 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let keys = vec![
         key("<circle class=\"sk-well\" cx=\"8\" cy=\"8\" r=\"5\"/>", "tracked well"),
         key("<path class=\"sk-mp\" d=\"M8 2L13.2 11H2.8z\"/>", "reflections"),
-        key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak or unsteady"),
+        key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak, unsteady or seldom"),
         key("<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "next to nothing tracked"),
         key("<path class=\"horizon\" d=\"M1 8H15\"/>", "lowest satellite tracked"),
     ];
@@ -183,7 +187,7 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
             "Lowest elevation tracked",
             "Directions tracked well",
             "Reflections",
-            "Weak or unsteady",
+            "Weak, unsteady or seldom",
             "Nothing tracked",
         ],
         rows,
@@ -240,5 +244,9 @@ mod tests {
         }
         orbits.cells[6].expected = Some(40);
         assert_eq!((judge(&orbits)[6], judge(&orbits)[0], judge(&orbits)[1]), (Seen::Nothing, Seen::Open, Seen::Well));
+        // Tracked for less than half of the time that a satellite stood there.
+        (orbits.cells[4].minutes, orbits.cells[4].expected) = (19, Some(40));
+        (orbits.cells[5].minutes, orbits.cells[5].expected) = (21, Some(40));
+        assert_eq!((judge(&orbits)[4], judge(&orbits)[5]), (Seen::Weak, Seen::Well));
     }
 }
