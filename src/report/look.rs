@@ -5,8 +5,9 @@ use super::figures::{self, Figure};
 use super::templates::Engine;
 use super::text::{LONG, kind_words, name, percent, plain, share, upper_first};
 use super::timeline::{self, Timeline};
-use super::times::Zone;
+use super::times::{Zone, duration};
 use crate::model::picture::{SkyPage, SkyRow};
+use crate::model::time::UtcMs;
 use serde::Serialize;
 use std::fs;
 use std::io::{self, Read, Write};
@@ -57,6 +58,34 @@ fn answer(page: &SkyPage) -> String {
         }
         _ => "Where the satellites stood is not known; only what was heard over time is shown.".to_owned(),
     }
+}
+
+/// One line a kind, in the order in which they came first: some kinds come a hundred times a day. Several are told by the
+/// longest of them.
+fn by_kind(seen: &[(String, UtcMs, UtcMs, String)]) -> Vec<Seen> {
+    let mut kinds: Vec<&str> = Vec::new();
+    for (kind, ..) in seen {
+        if !kinds.contains(&kind.as_str()) {
+            kinds.push(kind);
+        }
+    }
+    let line = |kind: &str| {
+        let of = || seen.iter().filter(|s| s.0 == kind);
+        let longest = of().max_by_key(|s| (s.2.saturating_sub(s.1), std::cmp::Reverse(s.1)))?;
+        let (from, to) = (of().map(|s| s.1).min()?, of().map(|s| s.2).max()?);
+        let total: i64 = of().map(|s| s.2.saturating_sub(s.1)).sum();
+        let words = match of().count() {
+            1 => plain(&longest.3, 2 * LONG),
+            n => format!(
+                "{n} times, {} in all; the longest, {}: {}",
+                duration(total),
+                Zone::UTC.span_ms(longest.1, longest.2),
+                plain(&longest.3, 2 * LONG)
+            ),
+        };
+        Some(Seen { kind: upper_first(&kind_words(kind)), when: Zone::UTC.span_ms(from, to), words })
+    };
+    kinds.into_iter().filter_map(line).collect()
 }
 
 /// The table by elevation: heads and rows.
@@ -118,15 +147,7 @@ pub fn sky_page(page: &SkyPage) -> Result<String, ReportError> {
         answer: answer(page),
         directions_from: plain(&page.directions_from, 100),
         missing: page.missing.iter().map(|m| plain(m, LONG)).collect(),
-        seen: page
-            .seen
-            .iter()
-            .map(|(kind, from, to, words)| Seen {
-                kind: upper_first(&kind_words(kind)),
-                when: Zone::UTC.span_ms(*from, *to),
-                words: plain(words, 2 * LONG),
-            })
-            .collect(),
+        seen: by_kind(&page.seen),
         columns,
         rows,
         skies: page.skies.iter().enumerate().map(|(k, s)| figures::sky(&format!("sky{k}"), s)).collect(),
@@ -201,6 +222,23 @@ mod tests {
         let lists = SkyPage { rows: vec![row(10.0, None, 75)], ..SkyPage::default() };
         assert!(answer(&lists).starts_with("75 satellite-minutes"));
         assert!(answer(&SkyPage::default()).contains("not known"));
+    }
+
+    #[test]
+    fn many_events_of_a_kind_are_one_line() {
+        let event = |kind: &str, from: i64, to: i64, words: &str| {
+            (kind.to_owned(), from * 60_000, to * 60_000, words.to_owned())
+        };
+        let seen =
+            [event("band-drop", 0, 1, "short"), event("multipath", 1, 60, "m"), event("band-drop", 10, 14, "long")];
+        let lines = by_kind(&seen);
+        assert_eq!(lines.len(), 2);
+        assert_eq!((lines[0].kind.as_str(), lines[1].words.as_str()), ("Band drop", "m"));
+        assert!(
+            lines[0].words.starts_with("2 times, 5 min in all") && lines[0].words.ends_with(": long"),
+            "{}",
+            lines[0].words
+        );
     }
 
     #[test]
