@@ -44,8 +44,6 @@ const KINDS: [&str; 19] = [
     "ionosphere-disturbed",
     "system-stopped",
 ];
-/// Events that a page lists.
-const MOST_EVENTS: usize = 60;
 
 /// Whose sky it is.
 struct Who {
@@ -198,17 +196,11 @@ impl Gather {
             format!("{bundle}: its observations have no time, so nothing can be drawn. Name a bundle with dated files")
         })?;
         let setup = Setup { place, ..Setup::default() };
-        let mut seen: Vec<_> = detect::base_events(&frames, &setup, &rules.limits)
+        let seen: Vec<_> = detect::base_events(&frames, &setup, &rules.limits)
             .into_iter()
             .filter(|e| KINDS.contains(&e.kind))
             .map(|e| (e.kind.to_owned(), e.from, e.to, e.detail))
             .collect();
-        let mut missing = missing;
-        if seen.len() > MOST_EVENTS {
-            missing
-                .push(format!("Only the first {MOST_EVENTS} of {} findings of the detectors are listed.", seen.len()));
-            seen.truncate(MOST_EVENTS);
-        }
         let at = place.map(|(lat, lon, _)| (lat, lon));
         let drawn = SkyPage {
             bundle: bundle.to_owned(),
