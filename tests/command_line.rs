@@ -74,3 +74,79 @@ fn colours_only_where_they_are_asked_for_or_can_be_seen() {
     let plain = lostfix(&["look", path], None, false);
     assert!(String::from_utf8(plain.stdout).unwrap().contains("named by its unit.toml"));
 }
+
+/// A RINEX 3.05 observation file (table A2, A3) of ten minutes of two satellites, without orbits.
+fn observations() -> String {
+    let mut text = "     3.05           OBSERVATION DATA    G                   RINEX VERSION / TYPE
+MARK                                                        MARKER NAME
+  4433469.9438   362672.6919  4556211.6229                  APPROX POSITION XYZ
+G    2 C1C S1C                                              SYS / # / OBS TYPES
+  2018     7    19     0     0    0.0000000     GPS         TIME OF FIRST OBS
+                                                            END OF HEADER
+"
+    .to_owned();
+    for k in 0..20 {
+        text.push_str(&format!("> 2018 07 19 00 {:02} {:2}.0000000  0  2\n", k / 2, k % 2 * 30));
+        text.push_str("G09  20891534.648          47.000\nG12  23629347.915          45.000\n");
+    }
+    text
+}
+
+#[test]
+fn the_sky_of_a_base_is_a_page_of_its_own() {
+    let folder = temp_dir::TempDir::new().unwrap();
+    let page = folder.child("sky.html");
+    let to = page.to_str().unwrap();
+    let html = |path: &Path, args: &[&str]| {
+        let done = lostfix(&[&["look", path.to_str().unwrap(), "--html", to], args].concat(), None, false);
+        (done.status.code().unwrap(), String::from_utf8(done.stdout).unwrap(), String::from_utf8(done.stderr).unwrap())
+    };
+    let of_base = sample("amberford/AM03-BASE_2026-05-09.zip");
+    let (exit, text, _) = html(&of_base, &[]);
+    assert_eq!(exit, 0);
+    assert!(text.contains("\nsky\n  directions from broadcast orbits"), "{text}");
+    let row = text.lines().find(|l| l.starts_with("  20-40 deg")).unwrap();
+    let cells: Vec<&str> = row.split_whitespace().collect();
+    let (expected, tracked): (u32, u32) = (cells[2].parse().unwrap(), cells[3].parse().unwrap());
+    assert!(expected >= tracked && tracked > 100, "{row}");
+    let first = std::fs::read_to_string(&page).unwrap();
+    for part in [
+        "<title>Sky over AM03-BASE",
+        "C/N0 of L1 over elevation",
+        "Satellites tracked",
+        "Second frequency",
+        "By elevation",
+    ] {
+        assert!(first.contains(part), "{part}");
+    }
+    // One file: nothing is loaded from anywhere, every picture has its words, and it stays small.
+    for bad in ["http:", "https:", "src=", "url(", "<script", "@import", "NaN"] {
+        assert!(!first.contains(bad), "{bad}");
+    }
+    assert!(first.len() < 2_000_000, "{}", first.len());
+    assert_eq!(first.matches("role=\"img\" aria-labelledby").count(), first.matches("<desc id=").count());
+    assert_eq!(html(&of_base, &["--quiet"]).2, "");
+    assert_eq!(std::fs::read_to_string(&page).unwrap(), first, "the same bundle gives the same page");
+
+    // A rover's log has no such page, and the former one stays.
+    let (exit, _, said) = html(&sample("larkfield/LA01-GR1_2026-05-09.zip"), &[]);
+    assert!(exit == 2 && said.contains("rover") && said.contains("base"), "{said}");
+    assert_eq!(std::fs::read_to_string(&page).unwrap(), first);
+
+    // Without orbits: what can be shown over time, and what is missing.
+    let raw = folder.child("day.rnx");
+    std::fs::write(&raw, observations()).unwrap();
+    let (exit, text, _) = html(&raw, &[]);
+    assert!(exit == 0 && text.contains("No broadcast orbits") && text.contains("--orbits"), "{text}");
+    let page_text = std::fs::read_to_string(&page).unwrap();
+    assert!(page_text.contains("No broadcast orbits") && page_text.contains("Satellites tracked"));
+    assert!(!page_text.contains("lowest satellite tracked"), "no sky without directions");
+
+    // A log is never written over, and nothing else is left behind.
+    let done = lostfix(&["look", to, "--html", raw.to_str().unwrap()], None, false);
+    assert_ne!(done.status.code(), Some(0));
+    let done = lostfix(&["look", of_base.to_str().unwrap(), "--html", raw.to_str().unwrap()], None, false);
+    assert_eq!(done.status.code(), Some(1), "{}", String::from_utf8_lossy(&done.stderr));
+    assert_eq!(std::fs::read_to_string(&raw).unwrap(), observations());
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 2);
+}

@@ -244,3 +244,40 @@ fn worst_input_speed() {
         println!("  {what:40}{:10.0}{:10.0}", ends(&speeds.processor).0, ends(&speeds.wall).0);
     }
 }
+
+/// RINEX of the open data (skipped where they are absent): plain observation files of versions 2 and 3, and Compact RINEX 3.
+/// No other library reads them here: a crate for that is no dependency of the tests.
+#[test]
+#[ignore = "a measurement, not a check"]
+fn rinex_decoder_speed() {
+    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/data");
+    let all = [std::env::var_os("LOSTFIX_SHARED_DATA").map(Into::into), Some(beside), Some("/work/shared/data".into())];
+    let Some(root) = all.into_iter().flatten().map(|p| p.join("rinex/nav-solutions")).find(|p| p.is_dir()) else {
+        return println!("skipped: no folder of open data (LOSTFIX_SHARED_DATA)");
+    };
+    println!("RINEX; MB/s of processor time (best, median), of wall time (best, median), raw; wanted 60 MB/s a core");
+    for (what, name) in [
+        ("plain 3", "ACOR00ESP_R_20213550000_01D_30S_MO.rnx"),
+        ("plain 2", "pdel0010.21o"),
+        ("compact 30 s", "AJAC00FRA_R_20242090000_01D_30S_MO.crx.gz"),
+        ("compact 1 s", "GRAS00FRA_R_20223151700_15M_01S_MO.crx.gz"),
+    ] {
+        let Ok(raw) = std::fs::read(root.join(name)) else { continue };
+        let mut bytes = Vec::new();
+        if name.ends_with(".gz") {
+            std::io::Read::read_to_end(&mut flate2::read::GzDecoder::new(raw.as_slice()), &mut bytes).unwrap();
+        } else {
+            // The headers of the copies count as splices.
+            bytes = long(&raw, 16_000_000);
+        }
+        let speeds = measure(&bytes, |bytes| {
+            let head = bytes.get(..formats::HEAD_BYTES).unwrap_or(bytes);
+            let mut stream = formats::recognise(head, &FileContext::default(), settings()).unwrap();
+            bytes.chunks(formats::CHUNK_BYTES).for_each(|c| stream.feed(c));
+            let parsed = stream.finish();
+            assert!(parsed.look.bytes.adds_up() && parsed.look.epochs > Some(0), "{name}");
+            black_box(parsed);
+        });
+        println!("  {what} ({name}, {:.1} MB)\n{}", bytes.len() as f64 / 1e6, line("lostfix", &speeds));
+    }
+}

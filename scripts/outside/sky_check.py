@@ -17,6 +17,7 @@ The shared data is found by LOSTFIX_SHARED_DATA, else ../shared/data, else /work
 """
 
 import collections
+import concurrent.futures
 import datetime
 import gzip
 import json
@@ -174,7 +175,9 @@ def minutes(path, gap_s):
                 one = min(((seen[sat][c], c) for c in phases if is_first(sat, c)), default=(0, None))[1]
                 first, second = one, pick(False)
             if first is not None:
-                firsts[sat, minute] = first
+                # A minute that ends without a pair to rate has no rates, even when the four before it have enough: the end of a
+                # pass, where the second frequency goes first. The program does so, and it is the meaning of "this minute".
+                firsts[sat, minute] = first if second is not None else None
             for code, (own, fo) in phases.items():
                 partner = second if is_first(sat, code) else first
                 if partner not in phases:
@@ -366,6 +369,72 @@ def look(record, gps_s, station):
     return float(az), float(el)
 
 
+NAMES = ["MP", "ROT", "ROTI", "ROTI 1 s", "S4-like"]
+
+
+def observed(root, name, rows):
+    """Verdicts (ok, text) on the minutes of one observation file."""
+    out = []
+    short = name.split("/")[-1]
+    interval = 30 if "30S" in name else 15 if "15S" in name else 1
+    theirs_all = minutes(root / name, max(10, interval * 1.5))
+    pairs = [(row, theirs_all[key]) for row in rows if (key := (row["sat"], row["code"], row["t"] // 60000)) in theirs_all]
+    out.append((len(pairs) >= 0.999 * len(rows), f"{short} minutes: {len(rows)}, {len(pairs)} in both"))
+    for k, what in enumerate(NAMES):
+        both = within = lone = 0
+        worst = 0.0
+        for row, theirs in pairs:
+            a, b = row["v"][k], theirs[k]
+            if a is None or b is None:
+                lone += (a is None) != (b is None)
+                continue
+            both += 1
+            # 1 %, or what f32 and the rounding of the file's third decimal leave of values near 0.
+            off = abs(a - b) / max(abs(b), 0.02 if what == "ROT" else 0.005)
+            within += off <= 0.01
+            worst = max(worst, off)
+        if both + lone == 0:
+            continue
+        ok = both > 0 and within >= 0.999 * both and lone <= 0.001 * both
+        out.append((ok, f"{short} {what}: {both} minutes, {within} within 1 %, worst {100 * worst:.3f} %, only one side {lone}"))
+    same = sum(row["slips"] == theirs[5] for row, theirs in pairs)
+    slips = sum(max(theirs[5], 0) for _, theirs in pairs)
+    out.append((same >= 0.999 * len(pairs), f"{short} phase slips: {len(pairs)} minutes, {same} the same, {slips} slips"))
+    return out
+
+
+def directions(root, name, rows):
+    """Verdicts (ok, text) on the directions from one navigation file."""
+    raw = (root / name).read_bytes()
+    text = (gzip.decompress(raw) if name.endswith(".gz") else raw).decode("ascii", "replace")
+    by = collections.defaultdict(list)
+    for r in records(text):
+        if r[0][0] in "GECRJ":
+            week = r[1] // 604800
+            toe = r[1] + leap_s(r[1]) if r[0][0] == "R" else week * 604800 + r[2][11] + (14 if r[0][0] == "C" else 0)
+            if abs(toe - r[1]) > 302400:
+                toe += 604800 * round((r[1] - toe) / 604800)
+            by[r[0]].append((toe, r))
+    compared, worst = collections.Counter(), collections.defaultdict(float)
+    # A part of the rows: integrating GLONASS by scipy is slow.
+    for row in rows[:: max(1, len(rows) // 1500)]:
+        near = [r for toe, r in by.get(row["sat"], []) if abs(toe - row["toe_s"]) < 1]
+        if not near:
+            continue
+        off = 360.0
+        # Records of one reference time can differ (uploads): one of them must be ours.
+        for r in near:
+            az, el = look(r, row["gps_s"], (40.44, -3.95, 647.0))
+            turn = abs((az - row["az"] + 180) % 360 - 180) * math.cos(math.radians(el))
+            off = min(off, max(turn, abs(el - row["el"])))
+        compared[row["sat"][0]] += 1
+        worst[row["sat"][0]] = max(worst[row["sat"][0]], off)
+    short = name.split("/")[-1]
+    if not compared:
+        return [(False, f"{short}: no direction could be compared")]
+    return [(worst[s] <= 0.01, f"{short} {s}: {n} directions, worst {worst[s]:.5f} degrees") for s, n in compared.items()]
+
+
 def main():
     root = shared()
     if root is None:
@@ -373,78 +442,20 @@ def main():
         print("0 passed, 0 failed")
         return 0
     root = root / "rinex"
-    dump = [json.loads(line) for line in open(sys.argv[1], encoding="utf-8")]
-    passed = failed = 0
-
-    def verdict(ok, text):
-        nonlocal passed, failed
-        passed, failed = passed + ok, failed + (not ok)
+    files, navs = collections.OrderedDict(), collections.OrderedDict()
+    with open(sys.argv[1], encoding="utf-8") as lines:
+        for line in lines:
+            row = json.loads(line)
+            (files if "file" in row else navs).setdefault(row.get("file") or row["nav"], []).append(row)
+    # Files stand alone: one process a core halves the time.
+    with concurrent.futures.ProcessPoolExecutor(max_workers=os.cpu_count()) as pool:
+        jobs = [pool.submit(observed, root, name, rows) for name, rows in files.items()]
+        jobs += [pool.submit(directions, root, name, rows) for name, rows in navs.items()]
+        verdicts = [v for job in jobs for v in job.result()]
+    for ok, text in verdicts:
         print(("ok    " if ok else "WRONG ") + text)
-
-    files = collections.OrderedDict()
-    for row in dump:
-        if "file" in row:
-            files.setdefault(row["file"], []).append(row)
-    names = ["MP", "ROT", "ROTI", "ROTI 1 s", "S4-like"]
-    for name, rows in files.items():
-        interval = 30 if "30S" in name else 15 if "15S" in name else 1
-        ours_all = minutes(root / name, max(10, interval * 1.5))
-        for k, what in enumerate(names):
-            both = within = only_ours = only_theirs = 0
-            worst = 0.0
-            for row in rows:
-                theirs = ours_all.get((row["sat"], row["code"], row["t"] // 60000))
-                a, b = row["v"][k], theirs[k] if theirs else None
-                if theirs is None:
-                    continue
-                if a is None or b is None:
-                    only_ours += a is not None and b is None
-                    only_theirs += b is not None and a is None
-                    continue
-                both += 1
-                # 1 %, or what f32 and the rounding of the file's third decimal leave of values near 0.
-                off = abs(a - b) / max(abs(b), 0.02 if what == "ROT" else 0.005)
-                within += off <= 0.01
-                worst = max(worst, off)
-            if both + only_ours + only_theirs == 0:
-                continue
-            lone = only_ours + only_theirs
-            ok = both > 0 and within >= 0.999 * both and lone <= 0.001 * both
-            verdict(ok, f"{name.split('/')[-1]} {what}: {both} minutes, {within} within 1 %, worst {100 * worst:.3f} %, only one side {lone}")
-        slips = [(row["slips"], ours_all[row["sat"], row["code"], row["t"] // 60000][5]) for row in rows if (row["sat"], row["code"], row["t"] // 60000) in ours_all]
-        same = sum(a == b for a, b in slips)
-        verdict(same >= 0.999 * len(slips), f"{name.split('/')[-1]} phase slips: {len(slips)} minutes, {same} the same, {sum(max(b, 0) for _, b in slips)} slips")
-    navs = collections.OrderedDict()
-    for row in dump:
-        if "nav" in row:
-            navs.setdefault(row["nav"], []).append(row)
-    for name, rows in navs.items():
-        raw = (root / name).read_bytes()
-        text = (gzip.decompress(raw) if name.endswith(".gz") else raw).decode("ascii", "replace")
-        by = collections.defaultdict(list)
-        for r in records(text):
-            if r[0][0] in "GECRJ":
-                week = r[1] // 604800
-                toe = r[1] + leap_s(r[1]) if r[0][0] == "R" else week * 604800 + r[2][11] + (14 if r[0][0] == "C" else 0)
-                if abs(toe - r[1]) > 302400:
-                    toe += 604800 * round((r[1] - toe) / 604800)
-                by[r[0]].append((toe, r))
-        compared, worst = collections.Counter(), collections.defaultdict(float)
-        # A tenth of the rows: integrating GLONASS by scipy is slow.
-        for row in rows[:: max(1, len(rows) // 1500)]:
-            near = [r for toe, r in by.get(row["sat"], []) if abs(toe - row["toe_s"]) < 1]
-            if not near:
-                continue
-            off = 360.0
-            # Records of one reference time can differ (uploads): one of them must be ours.
-            for r in near:
-                az, el = look(r, row["gps_s"], (40.44, -3.95, 647.0))
-                turn = abs((az - row["az"] + 180) % 360 - 180) * math.cos(math.radians(el))
-                off = min(off, max(turn, abs(el - row["el"])))
-            compared[row["sat"][0]] += 1
-            worst[row["sat"][0]] = max(worst[row["sat"][0]], off)
-        for system, n in compared.items():
-            verdict(worst[system] <= 0.01, f"{name.split('/')[-1]} {system}: {n} directions, worst {worst[system]:.5f} degrees")
+    passed = sum(ok for ok, _ in verdicts)
+    failed = len(verdicts) - passed
     print(f"{passed} passed, {failed} failed")
     return 1 if failed or not passed else 0
 

@@ -1,5 +1,5 @@
-// Opens every page of a report in headless Chromium and says what is wrong: check.mjs AXE.min.js REPORT-FOLDER...
-// Exit 0: nothing wrong; 1: faults, each on a line; 2: could not run.
+// Opens every page of a report in headless Chromium and says what is wrong: check.mjs AXE.min.js REPORT-FOLDER...; a page
+// that stands alone is named by its file. Exit 0: nothing wrong; 1: faults, each on a line; 2: could not run.
 import { existsSync, readFileSync, readdirSync, statSync } from "node:fs";
 import { dirname, join, relative, resolve } from "node:path";
 import { fileURLToPath, pathToFileURL } from "node:url";
@@ -182,7 +182,11 @@ async function report(folder) {
 }
 
 try {
-  for (const folder of reports) await report(folder);
+  for (const path of reports) {
+    // A page that stands alone (look --html) has no findings beside it.
+    if (path.endsWith(".html")) await look(dirname(resolve(path)), resolve(path));
+    else await report(path);
+  }
 } catch (e) {
   fault(dirname(reports[0]), `the check itself failed: ${e.stack}`);
 }

@@ -3,7 +3,8 @@
 use super::options::{Common, LookArgs};
 use super::{Exit, colour, print, say};
 use crate::config::settings::Settings;
-use crate::pipeline::look::{Look, look};
+use crate::pipeline::look::{Look, Wanted, look_for};
+use crate::report;
 
 /// Runs the command.
 pub fn run(args: &LookArgs, common: &Common) -> Exit {
@@ -18,7 +19,8 @@ pub fn run(args: &LookArgs, common: &Common) -> Exit {
         None => Settings::default(),
     };
     settings.now = super::now();
-    let looked: Look = match look(&args.path, &settings) {
+    let wanted = Wanted { page: args.html.is_some(), orbits: args.orbits.clone() };
+    let looked: Look = match look_for(&args.path, &settings, &wanted) {
         Ok(l) => l,
         Err(why) => {
             say(&format!("lostfix: {why}"));
@@ -35,6 +37,22 @@ pub fn run(args: &LookArgs, common: &Common) -> Exit {
         }
     } else {
         print(&colour::look(&looked.text()));
+    }
+    if let (Some(path), Some(page)) = (&args.html, &looked.page) {
+        let written = match page {
+            Ok(page) => report::sky_page(page).and_then(|html| report::write_page(&html, path)),
+            Err(why) => {
+                say(&format!("lostfix: {why}"));
+                return Exit::Usage;
+            }
+        };
+        if let Err(error) = written {
+            say(&format!("lostfix: {error}"));
+            return Exit::Failed;
+        }
+        if !common.quiet {
+            say(&format!("sky: {}", path.display()));
+        }
     }
     if looked.not_read.is_empty() { Exit::Done } else { Exit::SomeNotRead }
 }

@@ -184,6 +184,12 @@ pub struct LookArgs {
     /// Schema lostfix-look/1 on stdout.
     #[arg(long)]
     pub json: bool,
+    /// Of a base: write the sky as a page (sky view, C/N0 and multipath over elevation, satellites over time).
+    #[arg(long, value_name = "FILE")]
+    pub html: Option<PathBuf>,
+    /// Broadcast orbits from elsewhere, such as the RINEX navigation file of the day (may be given more than once).
+    #[arg(long, value_name = "FILE")]
+    pub orbits: Vec<PathBuf>,
 }
 
 /// `lostfix practice`.

@@ -34,6 +34,7 @@ mod window;
 
 pub use limits::Limits;
 pub use setup::{NearPlace, Setup, advisories};
+pub use sky_minutes::{CLEAN_MP_ORIGIN, clean_mp_m};
 
 use crate::frames::UnitFrames;
 use crate::model::event::{Event, Origin};

@@ -191,6 +191,9 @@ pub struct SkyCell {
     pub cn0_off_db: f32,
     /// Scatter of C/N0 within a minute, dB.
     pub scatter_db: f32,
+    /// Code multipath against that of a clean antenna at the same elevation and C/N0, mean of the satellite-minutes; NaN
+    /// when not known.
+    pub reflected: f32,
     /// A satellite can be there, by the geometry of the orbits.
     pub in_reach: bool,
 }
@@ -225,6 +228,81 @@ pub struct ElevationCurve {
     pub expected: Vec<(f64, f64, f64, f64)>,
     /// Where the expected values come from.
     pub expected_from: String,
+}
+
+/// Code multipath of one band over elevation.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct MultipathCurve {
+    /// Base.
+    pub unit: String,
+    /// Band.
+    pub band: String,
+    /// Lower edge (degrees), upper edge, low, middle, high (m), satellite-minutes.
+    pub bins: Vec<(f64, f64, f32, f32, f32, u32)>,
+    /// Elevation (degrees) and what a clean antenna has there at the usual C/N0 (m).
+    pub clean: Vec<(f64, f64)>,
+    /// Where the values of a clean antenna come from.
+    pub clean_from: String,
+}
+
+/// One band of a [`SkyRow`].
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SkyBand {
+    /// Band.
+    pub band: String,
+    /// Mean C/N0 of the satellite-minutes, dB-Hz.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub cn0_mean_dbhz: Option<f64>,
+    /// Code multipath, root of the mean square over the satellite-minutes, m.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mp_rms_m: Option<f64>,
+}
+
+/// The sky of a base between two elevations.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SkyRow {
+    /// Lower edge, degrees.
+    pub from_deg: f64,
+    /// Upper edge, degrees.
+    pub to_deg: f64,
+    /// Satellite-minutes in which a healthy satellite of a system that the base hears stood there; `None` without orbits.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub expected: Option<u32>,
+    /// Of them those in which it was tracked; without orbits all satellite-minutes with a direction.
+    pub tracked: u32,
+    /// Bands with a value.
+    pub bands: Vec<SkyBand>,
+}
+
+/// The sky of one base by itself.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SkyPage {
+    /// Bundle or file that was looked at.
+    pub bundle: String,
+    /// Base, as far as it is known.
+    pub unit: String,
+    /// Begin of the observations, UTC ms.
+    pub from: UtcMs,
+    /// End of the observations, UTC ms.
+    pub to: UtcMs,
+    /// Where the directions come from, in words.
+    pub directions_from: String,
+    /// What is missing, and what stands instead.
+    pub missing: Vec<String>,
+    /// By elevation.
+    pub rows: Vec<SkyRow>,
+    /// The sky; none without directions.
+    pub skies: Vec<SkyView>,
+    /// C/N0 over elevation, a band each.
+    pub elevation: Vec<ElevationCurve>,
+    /// Code multipath over elevation, a band each.
+    pub multipath: Vec<MultipathCurve>,
+    /// Satellites, second frequency and C/N0 over time.
+    pub tracks: Vec<Track>,
+    /// What the detectors see in this sky: kind, begin, end, words.
+    pub seen: Vec<(String, UtcMs, UtcMs, String)>,
+    /// Program name and version.
+    pub made_by: String,
 }
 
 /// Pictures of one site, in the order of the findings.

@@ -1,5 +1,6 @@
 //! What is in one bundle or one file: schema `lostfix-look/1` and the same for people.
 
+use super::look_sky::Gather;
 use super::read::{ReadBundle, add_facts, read_bundle};
 use super::{Rules, RunError};
 use crate::config::settings::Settings;
@@ -8,10 +9,11 @@ use crate::identify::{self, BundleFacts};
 use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
 use crate::model::look::FileLook;
+use crate::model::picture::{SkyPage, SkyRow};
 use crate::model::time::rfc3339;
 use serde::Serialize;
 use std::fmt::Write;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Who it is, as far as the bundle itself tells.
 #[derive(Debug, Clone, Default, Serialize)]
@@ -30,6 +32,28 @@ pub struct LookUnit {
     /// The same for people.
     #[serde(skip)]
     pub known_words: &'static str,
+}
+
+/// The sky of a base in numbers.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct LookSky {
+    /// Where the directions come from, in words.
+    pub directions_from: String,
+    /// By elevation; empty without directions.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub elevation: Vec<SkyRow>,
+    /// What is missing, and what stands instead.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<String>,
+}
+
+/// What else is wanted of a look.
+#[derive(Debug, Clone, Default)]
+pub struct Wanted {
+    /// Make what the page of the sky shows.
+    pub page: bool,
+    /// Files or folders with broadcast orbits from elsewhere.
+    pub orbits: Vec<PathBuf>,
 }
 
 /// The schema.
@@ -55,6 +79,12 @@ pub struct Look {
     /// Contradictions.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub notes: Vec<String>,
+    /// The sky, of a base.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sky: Option<LookSky>,
+    /// What the page of the sky shows, when it was wanted; else why there is none and what to do.
+    #[serde(skip)]
+    pub page: Option<Result<Box<SkyPage>, String>>,
 }
 
 /// Looks into a bundle (folder or zip) or a file.
@@ -62,6 +92,14 @@ pub struct Look {
 /// # Errors
 /// When there is nothing at the path, or the settings are wrong: what and what to do.
 pub fn look(path: &Path, settings: &Settings) -> Result<Look, String> {
+    look_for(path, settings, &Wanted::default())
+}
+
+/// The same, with more about the sky.
+///
+/// # Errors
+/// As [`look`].
+pub fn look_for(path: &Path, settings: &Settings, wanted: &Wanted) -> Result<Look, String> {
     let rules = Rules::of(settings).map_err(|e| match e {
         RunError::Usage(why) | RunError::Failed(why) => why,
     })?;
@@ -78,10 +116,12 @@ pub fn look(path: &Path, settings: &Settings) -> Result<Look, String> {
     );
     let mut facts = BundleFacts { path: out.bundle.clone(), ..BundleFacts::default() };
     let several = inventory.bundles.len() > 1;
+    let mut gather = Gather::default();
     for bundle in &inventory.bundles {
-        let read: ReadBundle = read_bundle(bundle, &limits, &rules.formats);
+        let mut read: ReadBundle = read_bundle(bundle, &limits, &rules.formats);
         super::read::list_not_read(&read, &mut out.not_read);
         add_facts(&mut facts, &read);
+        gather.add(&mut read, &rules.paths);
         for file in read.files {
             let mut look = file.look;
             if several {
@@ -105,7 +145,65 @@ pub fn look(path: &Path, settings: &Settings) -> Result<Look, String> {
         }
         None => LookUnit { known_from: "not placed".to_owned(), ..LookUnit::default() },
     };
+    for path in &wanted.orbits {
+        std::fs::symlink_metadata(path).map_err(|e| format!("{}: {e}", path.display()))?;
+        for bundle in &crawl::find(std::slice::from_ref(path), &limits).bundles {
+            gather.add_orbits(read_bundle(bundle, &limits, &rules.formats));
+        }
+    }
+    match gather.sky(&out.bundle, &rules, wanted.page) {
+        Ok((sky, page)) => {
+            out.sky = Some(sky);
+            out.page = page.map(Ok);
+        }
+        Err(why) => out.page = wanted.page.then_some(Err(why)),
+    }
     Ok(out)
+}
+
+impl LookSky {
+    /// A short table for people.
+    fn text(&self) -> String {
+        let mut t = format!("\nsky\n  directions from {}\n", self.directions_from);
+        let mut bands: Vec<&str> = Vec::new();
+        for b in self.elevation.iter().flat_map(|r| &r.bands) {
+            if !bands.contains(&b.band.as_str()) {
+                bands.push(&b.band);
+            }
+        }
+        // The names of the bands sort as the bands do.
+        bands.sort_unstable();
+        if !self.elevation.is_empty() {
+            let mut head = format!("  {:12}{:>10}{:>10}{:>7}", "elevation", "expected", "tracked", "");
+            for b in &bands {
+                head.push_str(&format!("{:>10}{:>10}", format!("C/N0 {b}"), format!("MP {b}")));
+            }
+            let _ =
+                writeln!(t, "{}\n  (satellite-minutes; mean C/N0 in dB-Hz, code multipath RMS in m)", head.trim_end());
+        }
+        for r in &self.elevation {
+            let expected = r.expected.map_or_else(|| "-".to_owned(), |n| n.to_string());
+            let share = match r.expected {
+                Some(n) if n > 0 => format!("{:.0} %", 100.0 * f64::from(r.tracked) / f64::from(n)),
+                _ => String::new(),
+            };
+            let range = format!("{:.0}-{:.0} deg", r.from_deg, r.to_deg);
+            let mut line = format!("  {range:12}{expected:>10}{:>10}{share:>7}", r.tracked);
+            for b in &bands {
+                let of = r.bands.iter().find(|x| x.band == **b);
+                let number =
+                    |v: Option<f64>, digits: usize| v.map_or_else(|| "-".to_owned(), |v| format!("{v:.digits$}"));
+                let cn0 = number(of.and_then(|x| x.cn0_mean_dbhz), 1);
+                let mp = number(of.and_then(|x| x.mp_rms_m), 2);
+                line.push_str(&format!("{cn0:>10}{mp:>10}"));
+            }
+            let _ = writeln!(t, "{line}");
+        }
+        for m in &self.missing {
+            let _ = writeln!(t, "  ! {m}");
+        }
+        t
+    }
 }
 
 impl Look {
@@ -201,6 +299,9 @@ impl Look {
                 };
                 let _ = writeln!(t, "  ! {place}{}; {}", p.what, p.hint);
             }
+        }
+        if let Some(sky) = &self.sky {
+            t.push_str(&sky.text());
         }
         for n in &self.notes {
             let _ = writeln!(t, "\nnote: {n}");

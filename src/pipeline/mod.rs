@@ -9,6 +9,7 @@ mod findings;
 mod fleet_view;
 mod log;
 pub mod look;
+mod look_sky;
 mod pictures;
 pub mod read;
 mod setup;

@@ -79,12 +79,30 @@ pub(super) struct Navigation {
 impl Navigation {
     /// The orbits of one bundle.
     pub(super) fn add(&mut self, placement: &Placement, orbits: Vec<Arc<Ephemeris>>) {
-        orbits.iter().for_each(|e| self.all.add(e));
-        if placement.role == Role::Base && !orbits.is_empty() {
+        if placement.role == Role::Base {
             // A base that no site was named for is a site of its own under its unit id.
-            let site = placement.site.as_ref().unwrap_or(&placement.unit).clone();
-            self.by_site.entry(site).or_default().extend(orbits);
+            self.add_own(placement.site.as_ref().unwrap_or(&placement.unit), orbits);
+        } else {
+            self.add_others(&orbits);
         }
+    }
+
+    /// Orbits that the bases of a site heard themselves.
+    pub(super) fn add_own(&mut self, site: &str, orbits: Vec<Arc<Ephemeris>>) {
+        self.add_others(&orbits);
+        if !orbits.is_empty() {
+            self.by_site.entry(site.to_owned()).or_default().extend(orbits);
+        }
+    }
+
+    /// Orbits of anybody.
+    pub(super) fn add_others(&mut self, orbits: &[Arc<Ephemeris>]) {
+        orbits.iter().for_each(|e| self.all.add(e));
+    }
+
+    /// Whether there are any.
+    pub(super) fn is_empty(&self) -> bool {
+        self.all.is_empty()
     }
 
     /// Writes directions into the signals of a base at `place` (degrees, ellipsoidal m).

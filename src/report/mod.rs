@@ -12,6 +12,7 @@ mod draw;
 mod figures;
 mod folder;
 mod json;
+mod look;
 mod names;
 mod tables;
 mod templates;
@@ -23,6 +24,8 @@ mod text;
 mod timeline;
 mod times;
 mod view;
+
+pub use look::{sky_page, write_page};
 
 use crate::model::about::About;
 use crate::model::findings::Findings;
@@ -53,6 +56,13 @@ pub enum ReportError {
         /// What is there.
         found: String,
     },
+    /// The file that a page should go to is something else.
+    NoPage {
+        /// The file.
+        path: PathBuf,
+        /// What is there.
+        found: &'static str,
+    },
     /// A file or folder could not be written or renamed.
     Io {
         /// Where.
@@ -80,6 +90,13 @@ impl fmt::Display for ReportError {
                  folder with --out",
                 path.display()
             ),
+            Self::NoPage { path, found } => {
+                write!(
+                    f,
+                    "{}: {found}. Only a former page is written over; name another file with --html",
+                    path.display()
+                )
+            }
             Self::Io { path, doing, source } => {
                 write!(
                     f,

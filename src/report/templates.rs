@@ -9,12 +9,13 @@ use minijinja::{AutoEscape, Environment, UndefinedBehavior};
 use serde::Serialize;
 
 /// Name and text of every template.
-const TEMPLATES: [(&str, &str); 7] = [
+const TEMPLATES: [(&str, &str); 8] = [
     ("layout.html", include_str!("../../report-templates/layout.html")),
     ("parts.html", include_str!("../../report-templates/parts.html")),
     ("style.css", include_str!("../../report-templates/style.css")),
     ("index.html", include_str!("../../report-templates/index.html")),
     ("site.html", include_str!("../../report-templates/site.html")),
+    ("look.html", include_str!("../../report-templates/look.html")),
     ("complaints.html", include_str!("../../report-templates/complaints.html")),
     ("report.md", include_str!("../../report-templates/report.md")),
 ];

@@ -275,6 +275,7 @@ fn measured(days: &[&str]) -> SitePicture {
                 expected: Some(if hole { 0 } else { 95 }),
                 cn0_off_db: 0.1,
                 scatter_db: if (180.0..210.0).contains(&azimuth_deg) && elevation_deg < 20.0 { 3.0 } else { 0.7 },
+                reflected: if azimuth_deg == 180.0 && elevation_deg < 20.0 { 2.6 } else { 1.1 },
                 in_reach: !hole,
             }
         })

@@ -1,7 +1,7 @@
 //! Damaged input through the whole program: cut anywhere, any byte flipped, any other name. Nothing panics, the damaged file is
 //! listed or counted, and what is found about other units stays as it was.
 //!
-//! `decoders` and `look` take every sample file; `report` takes small piles (see `pile.rs`). The full amount through the
+//! `decoders` and `look` take every sample file, `rinex` open files and short texts; `report` takes small piles (see `pile.rs`). The full amount through the
 //! whole pipeline: `cargo test --release --test mutations -- --ignored --nocapture`.
 
 // Helpers of tests may fail loudly; the lint only knows the tests themselves.
@@ -12,6 +12,7 @@ mod decoders;
 mod look;
 mod pile;
 mod report;
+mod rinex;
 
 /// One in so many of the damages: all of them take minutes. `LOSTFIX_MUTATIONS=all` does all.
 pub fn thinned() -> usize {

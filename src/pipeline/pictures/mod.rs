@@ -1,6 +1,7 @@
 //! What the pages draw: strips, tracks and shades on one time axis, loss by place, age, distance and time of day, the sky
 //! over the bases, and small tables. Everything is merged to what a page can show.
 
+pub(super) mod base;
 mod loss;
 mod sky;
 mod strips;

@@ -1,5 +1,6 @@
 //! The sky over a base: where satellites were tracked and how well, and C/N0 over elevation beside what is expected.
 
+use crate::detect::clean_mp_m;
 use crate::frames::{UnitFrames, view};
 use crate::maths::budget::expected::{EXPECTED_CN0_ORIGIN, SignalClass, expected_cn0_dbhz, signal_class};
 use crate::maths::geodesy::{Geodetic, ecef_to_geodetic, enu_to_ecef_delta, geodetic_to_ecef};
@@ -28,6 +29,7 @@ struct Rows {
     band: Vec<u32>,
     cn0: Vec<f32>,
     sd: Vec<f32>,
+    mp_m: Vec<f32>,
     azimuth: Vec<f32>,
     elevation: Vec<f32>,
 }
@@ -42,6 +44,7 @@ impl Rows {
             band: view::u32s_full(t, "band"),
             cn0: view::f32s(t, "cn0_mean"),
             sd: view::f32s(t, "cn0_sd"),
+            mp_m: view::f32s(t, "mp_rms_m"),
             azimuth: view::f32s(t, "azimuth"),
             elevation: view::f32s(t, "elevation"),
         }
@@ -65,9 +68,12 @@ struct Sum {
     with_cn0: u32,
     scatter: f64,
     with_scatter: u32,
+    reflected: f64,
+    with_mp: u32,
 }
 
-fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
+/// The view of one base at `position` (latitude and longitude, degrees).
+pub(super) fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
     let rows = Rows::of(base);
     if !rows.any_direction() {
         return None;
@@ -124,6 +130,10 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
             sum.scatter += f64::from(rows.sd[i]);
             sum.with_scatter += 1;
         }
+        if rows.mp_m[i].is_finite() && rows.cn0[i].is_finite() {
+            sum.reflected += f64::from(rows.mp_m[i]) / clean_mp_m(Band::L1, elevation, f64::from(rows.cn0[i]));
+            sum.with_mp += 1;
+        }
     }
     if total < LEAST_MINUTES {
         return None;
@@ -142,6 +152,7 @@ fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
                 expected: expected.as_ref().and_then(|e| e.get(k).copied()),
                 cn0_off_db: mean(s.off, s.with_cn0),
                 scatter_db: mean(s.scatter, s.with_scatter),
+                reflected: mean(s.reflected, s.with_mp),
                 in_reach: position.is_none_or(|(lat, lon)| {
                     in_reach(lat, lon, azimuth_deg + AZIMUTH_DEG / 2.0, elevation_deg + ELEVATION_DEG / 2.0)
                 }),
@@ -191,14 +202,16 @@ fn in_reach(lat: f64, lon: f64, azimuth_deg: f64, elevation_deg: f64) -> bool {
 
 /// C/N0 over elevation of each band of each base.
 pub(super) fn elevation(site: &Site1) -> Vec<ElevationCurve> {
-    let mut out = Vec::new();
-    for base in &site.bases {
-        let rows = Rows::of(base);
-        if rows.any_direction() {
-            out.extend(Band::ALL.into_iter().filter_map(|band| curve(base, &rows, band)));
-        }
+    site.bases.iter().flat_map(curves).collect()
+}
+
+/// C/N0 over elevation of each band of one base.
+pub(super) fn curves(base: &UnitFrames) -> Vec<ElevationCurve> {
+    let rows = Rows::of(base);
+    if !rows.any_direction() {
+        return Vec::new();
     }
-    out
+    Band::ALL.into_iter().filter_map(|band| curve(base, &rows, band)).collect()
 }
 
 /// A histogram of C/N0 by half dB from 0 to 70 dB-Hz.

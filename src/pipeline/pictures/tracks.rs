@@ -103,6 +103,63 @@ pub(super) fn tracks(site: &Site1, beside: &Beside, from: UtcMs, to: UtcMs, old_
     out
 }
 
+/// What `look` shows of one base over time: satellites, second frequency, C/N0, ionosphere.
+pub(super) fn of_base(base: &UnitFrames, from: UtcMs, to: UtcMs) -> Vec<Track> {
+    let axis = Axis { from, to, bin_ms: ((to - from) / BINS).clamp(10_000, 5 * MINUTE_MS) };
+    let mut out = vec![satellites(base, axis), share_of_expected(base, axis), second_frequency(base, axis)];
+    out.extend(cn0(base, axis));
+    out.push(roti(base, axis));
+    out.retain(|t| !t.bins.is_empty());
+    out
+}
+
+/// Satellites with observations, all systems together.
+fn satellites(base: &UnitFrames, axis: Axis) -> Track {
+    let times = view::i64s(&base.systems, "time");
+    let satellites = view::u32s_full(&base.systems, "satellites");
+    let mut binner = Binner::default();
+    let mut now = (i64::MIN, 0);
+    for (t, n) in times.iter().zip(&satellites) {
+        if *t != now.0 {
+            if now.1 > 0 {
+                binner.add(axis.bin(now.0), now.1 as f32);
+            }
+            now = (*t, 0);
+        }
+        now.1 += n;
+    }
+    if now.1 > 0 {
+        binner.add(axis.bin(now.0), now.1 as f32);
+    }
+    let look =
+        Look { what: "lowest, middle and highest number", unit: "satellites", floor: 0.0, ceiling: 30.0, log: false };
+    look.track(format!("Satellites tracked, {}", base.unit), axis, None, binner.done())
+}
+
+/// Part of the satellites over 10 degrees that are tracked, where the orbits are known.
+fn share_of_expected(base: &UnitFrames, axis: Axis) -> Track {
+    let times = view::i64s(&base.expected, "time");
+    let elevation = view::f32s(&base.expected, "elevation");
+    let tracked = view::bools(&base.expected, "tracked");
+    let mut binner = Binner::default();
+    let mut now = (i64::MIN, 0, 0);
+    for i in (0..times.len()).filter(|i| elevation[*i] >= 10.0) {
+        if times[i] != now.0 {
+            if now.1 > 0 {
+                binner.add(axis.bin(now.0), 100.0 * now.2 as f32 / now.1 as f32);
+            }
+            now = (times[i], 0, 0);
+        }
+        now.1 += 1;
+        now.2 += i32::from(tracked[i]);
+    }
+    if now.1 > 0 {
+        binner.add(axis.bin(now.0), 100.0 * now.2 as f32 / now.1 as f32);
+    }
+    let look = Look { what: "lowest, middle and highest share", unit: "%", floor: 0.0, ceiling: 100.0, log: false };
+    look.track(format!("Tracked of the satellites over 10 degrees, {}", base.unit), axis, None, binner.done())
+}
+
 /// Age of corrections over all rovers: the mean of each rover in a bin; the lowest, middle and highest of them.
 fn correction_age(site: &Site1, axis: Axis, old_s: f64) -> Track {
     let mut all: BTreeMap<u32, Vec<f32>> = BTreeMap::new();

@@ -3,12 +3,14 @@
 
 mod curve;
 mod map;
+mod multipath;
 mod plan;
 mod sky;
 mod spark;
 
 pub(super) use curve::curve;
 pub(super) use map::{Map, Spot, map};
+pub(super) use multipath::multipath;
 pub(super) use plan::plan;
 pub(super) use sky::sky;
 pub(super) use spark::{spark, trend};

@@ -1,6 +1,6 @@
 //! The sky over a base: the zenith in the middle, the horizon outside, north up. A cell is a dot where satellites were
-//! tracked well, a ring where the signal was weak or unsteady, a cross where nothing was tracked though satellites come
-//! there.
+//! tracked well, a triangle where reflections reach the antenna, a ring where the signal was weak or unsteady, a cross where
+//! nothing was tracked though satellites come there.
 
 use super::super::draw::{Anchor, Svg, coordinate};
 use super::super::text::{name, plain};
@@ -9,11 +9,15 @@ use crate::model::picture::{SkyCell, SkyView};
 
 const SIDE: f64 = 360.0;
 const RADIUS: f64 = 150.0;
+/// Code multipath against a clean antenna's from which on a direction is said to be reflected: poor begins at 1.7 times good
+/// (common practice, no source; the same as the detector's limit).
+const REFLECTED: f32 = 2.0;
 
 /// What a cell shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Seen {
     Well,
+    Reflected,
     Weak,
     Nothing,
     /// No satellite comes there, or not enough was observed to say.
@@ -41,6 +45,13 @@ fn judge(view: &SkyView) -> Vec<Seen> {
             if c.minutes < 5 {
                 return Seen::Open;
             }
+            // Under 10 degrees receivers leave satellites out by an elevation limit of their own.
+            if c.elevation_deg >= 10.0 && c.expected.is_some_and(|e| e >= 10 && c.minutes.saturating_mul(2) < e) {
+                return Seen::Weak;
+            }
+            if c.reflected >= REFLECTED {
+                return Seen::Reflected;
+            }
             let mut scatters: Vec<f32> = ring().map(|o| o.scatter_db).filter(|s| s.is_finite()).collect();
             scatters.sort_unstable_by(f32::total_cmp);
             let usual = scatters.get(scatters.len() / 2).copied().unwrap_or(f32::NAN);
@@ -62,12 +73,25 @@ fn cross(x: f64, y: f64, r: f64) -> String {
     format!("M{}L{}M{}L{}", p(-r, -r), p(r, r), p(-r, r), p(r, -r))
 }
 
+fn triangle(x: f64, y: f64, r: f64) -> String {
+    let (half, up, down) = (r * 0.87, y - r, y + r * 0.5);
+    format!(
+        "M{} {}L{} {}H{}z",
+        coordinate(x),
+        coordinate(up),
+        coordinate(x + half),
+        coordinate(down),
+        coordinate(x - half)
+    )
+}
+
 pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let seen = judge(view);
     let count = |what: Seen| seen.iter().filter(|s| **s == what).count();
     let note = format!(
-        "Tracked well in {} directions, weak or unsteady in {} (reflections, leaves or an obstacle), next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems. Directions from {}.",
+        "Tracked well in {} directions, reflections in {} (code multipath over {REFLECTED:.0} times a clean antenna’s), weak, unsteady or tracked less than half of the time in {} (leaves or an obstacle), next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems. Directions from {}.",
         count(Seen::Well),
+        count(Seen::Reflected),
         count(Seen::Weak),
         count(Seen::Nothing),
         if view.directions_from.is_empty() { "the logs".to_owned() } else { plain(&view.directions_from, 100) }
@@ -85,16 +109,18 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
         let arc = RADIUS * (90.0 - c.elevation_deg) / 90.0 * view.step_azimuth_deg.to_radians();
         (arc / 2.4).clamp(1.4, 6.5)
     };
-    let mut crosses = String::new();
+    let (mut crosses, mut triangles) = (String::new(), String::new());
     for (c, what) in view.cells.iter().zip(&seen) {
         let (x, y) = at(c.azimuth_deg + view.step_azimuth_deg / 2.0, c.elevation_deg + view.step_elevation_deg / 2.0);
         match what {
             Seen::Well => svg.circle(x, y, size(c) * 0.8, "sk-well"),
+            Seen::Reflected => triangles.push_str(&triangle(x, y, size(c))),
             Seen::Weak => svg.circle(x, y, size(c) * 0.8, "sk-weak"),
             Seen::Nothing => crosses.push_str(&cross(x, y, size(c) * 0.7)),
             Seen::Open => {}
         }
     }
+    svg.path(&triangles, "sk-mp");
     svg.path(&crosses, "sk-none");
     let mut horizon = String::new();
     for (k, low) in view.lowest_deg.iter().enumerate() {
@@ -121,7 +147,8 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     };
     let keys = vec![
         key("<circle class=\"sk-well\" cx=\"8\" cy=\"8\" r=\"5\"/>", "tracked well"),
-        key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak or unsteady"),
+        key("<path class=\"sk-mp\" d=\"M8 2L13.2 11H2.8z\"/>", "reflections"),
+        key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak, unsteady or seldom"),
         key("<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "next to nothing tracked"),
         key("<path class=\"horizon\" d=\"M1 8H15\"/>", "lowest satellite tracked"),
     ];
@@ -143,6 +170,7 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
                 cells().map(|(c, _)| u64::from(c.minutes)).sum::<u64>().to_string(),
                 if lowest.is_finite() { format!("{lowest:.0}°") } else { "none tracked".to_owned() },
                 n(Seen::Well),
+                n(Seen::Reflected),
                 n(Seen::Weak),
                 n(Seen::Nothing),
             ]
@@ -158,7 +186,8 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
             "Satellite-minutes",
             "Lowest elevation tracked",
             "Directions tracked well",
-            "Weak or unsteady",
+            "Reflections",
+            "Weak, unsteady or seldom",
             "Nothing tracked",
         ],
         rows,
@@ -177,6 +206,7 @@ mod tests {
             expected: None,
             cn0_off_db: 0.0,
             scatter_db: scatter,
+            reflected: f32::NAN,
             in_reach,
         }
     }
@@ -197,6 +227,11 @@ mod tests {
         };
         let seen = judge(&view);
         assert_eq!((seen[0], seen[6], seen[9], seen[1]), (Seen::Open, Seen::Nothing, Seen::Weak, Seen::Well));
+        let mut mirror = view.clone();
+        mirror.cells[2].reflected = 2.5;
+        mirror.cells[3].reflected = 1.5;
+        assert_eq!((judge(&mirror)[2], judge(&mirror)[3]), (Seen::Reflected, Seen::Well));
+        assert!(sky("s", &mirror).note.contains("reflections in 1 "));
         // Few minutes everywhere: an empty cell says nothing.
         let thin =
             SkyView { cells: view.cells.iter().map(|c| SkyCell { minutes: c.minutes / 12, ..*c }).collect(), ..view };
@@ -209,5 +244,9 @@ mod tests {
         }
         orbits.cells[6].expected = Some(40);
         assert_eq!((judge(&orbits)[6], judge(&orbits)[0], judge(&orbits)[1]), (Seen::Nothing, Seen::Open, Seen::Well));
+        // Tracked for less than half of the time that a satellite stood there.
+        (orbits.cells[4].minutes, orbits.cells[4].expected) = (19, Some(40));
+        (orbits.cells[5].minutes, orbits.cells[5].expected) = (21, Some(40));
+        assert_eq!((judge(&orbits)[4], judge(&orbits)[5]), (Seen::Weak, Seen::Well));
     }
 }

@@ -9,7 +9,7 @@ mod tracks;
 use super::draw::{Svg, box_path, coordinate};
 use super::text::{hours, kind_words, name, plain, upper_first};
 use super::times::{Zone, duration};
-use crate::model::picture::{DayTotal, Mark, Shade, SitePicture, StripKind};
+use crate::model::picture::{DayTotal, Mark, Shade, SitePicture, StripKind, Track};
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
@@ -329,7 +329,16 @@ fn summary(marks: &[&Mark], index: &impl Fn(&str) -> usize) -> String {
 
 /// The timeline of one site; `None` when there is nothing to draw.
 pub(super) fn timeline(picture: &SitePicture, zone: Zone) -> Option<Timeline> {
+    if picture.strips.is_empty() {
+        return None;
+    }
     within(picture, zone, picture.from, picture.to, "time")
+}
+
+/// Values alone on one time axis; `None` when there is nothing to draw.
+pub(super) fn values(tracks: &[Track], from: UtcMs, to: UtcMs) -> Option<Timeline> {
+    let picture = SitePicture { from, to, tracks: tracks.to_vec(), ..SitePicture::default() };
+    within(&picture, Zone::UTC, from, to, "time").filter(|t| !t.rows.is_empty())
 }
 
 /// Days with the most lost time, each on an axis of its own, in order of time; none when the window is short anyway.
@@ -369,7 +378,7 @@ fn one_day(picture: &SitePicture, zone: Zone, d: &DayTotal, id: &str) -> Option<
 /// The timeline of a part of the axis.
 fn within(picture: &SitePicture, zone: Zone, from: UtcMs, to: UtcMs, id: &str) -> Option<Timeline> {
     let span = to.saturating_sub(from);
-    if span <= 0 || picture.strips.is_empty() {
+    if span <= 0 {
         return None;
     }
     let axis = Axis { from, span, columns: COLUMNS };

@@ -1,4 +1,4 @@
-//! Every open file against its reference values, Compact RINEX against its plain twin, orbits against each other; speed.
+//! Every open file against its reference values, Compact RINEX against its plain twin, orbits against each other.
 
 use super::*;
 use crate::model::time::{GPS_ZERO_UTC_MS, gps_to_utc};
@@ -198,37 +198,5 @@ fn compact_and_plain_files_hold_the_same() {
         assert_eq!(format!("{:?}", pa.rows), format!("{:?}", pb.rows), "{compact}");
         assert_eq!(ta, tb);
         println!("{compact}: {} epochs, {} cells are the same", ca.epochs.len(), ca.cells.len());
-    }
-}
-
-/// `cargo test --release rinex_speed -- --ignored --nocapture`
-#[test]
-#[ignore = "a measurement, not a check"]
-fn rinex_speed() {
-    let Some(root) = shared_root() else { return };
-    let measure = |name: &str, bytes: &[u8]| {
-        let mut best = f64::INFINITY;
-        for _ in 0..3 {
-            let start = std::time::Instant::now();
-            let mut stream = sniff(bytes, &FileContext::default()).unwrap();
-            bytes.chunks(256 * 1024).for_each(|c| stream.feed(c));
-            let parsed = stream.finish();
-            best = best.min(start.elapsed().as_secs_f64());
-            assert!(parsed.look.epochs > Some(0));
-        }
-        println!(
-            "{name}: {:.1} MB in {best:.3} s, {:.0} MB/s",
-            bytes.len() as f64 / 1e6,
-            bytes.len() as f64 / 1e6 / best
-        );
-    };
-    for name in ["AJAC00FRA_R_20242090000_01D_30S_MO.crx.gz", "GRAS00FRA_R_20223151700_15M_01S_MO.crx.gz"] {
-        let Some(bytes) = read_shared(&root.join("rinex/nav-solutions").join(name)) else { continue };
-        measure(name, &bytes);
-    }
-    // The plain file many times over: the headers of the copies count as splices.
-    for name in ["ACOR00ESP_R_20213550000_01D_30S_MO.rnx", "npaz3550.21o", "pdel0010.21o"] {
-        let bytes = std::fs::read(root.join("rinex/nav-solutions").join(name)).unwrap();
-        measure(name, &bytes.repeat(200));
     }
 }
