@@ -277,6 +277,8 @@ fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
         }
     }
     let mut drawn = false;
+    // Both limits of the equatorial band often lie on one map: one word is enough for it.
+    let mut equator_named = false;
     for (edge, line) in &lines {
         let part: String = line
             .windows(2)
@@ -292,7 +294,8 @@ fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
         };
         // The word stands on its band's side of the line, near the right end.
         let spot = line.iter().rev().find(|(x, y)| inside(y - 14.0) && inside(y + 14.0) && *x < WIDTH - MARGIN - 4.0);
-        if let Some((x, y)) = spot {
+        if let Some((x, y)) = spot.filter(|_| !(inner && equator_named)) {
+            equator_named |= inner;
             let below = inner == (edge.magnetic_deg > 0.0);
             svg.text(x - 2.0, if below { y + 15.0 } else { y - 7.0 }, Anchor::End, "lbl zoneword", band);
         }
@@ -341,7 +344,9 @@ mod tests {
         let world: Vec<Spot> =
             (0..30).map(|k| spot(&format!("s{k}"), f64::from(k) * 4.0 - 60.0, f64::from(k) * 12.0 - 175.0)).collect();
         let map = map("m", &world, &[edge(-60.0), edge(-20.0), edge(20.0), edge(60.0)]).unwrap();
-        assert!(map.bands && map.svg.contains("equatorial band"));
+        assert!(map.bands);
+        assert_eq!(map.svg.matches("equatorial band").count(), 1, "both of its limits are on the map");
+        assert_eq!(map.svg.matches("auroral band").count(), 2, "north and south are two bands");
         assert!(super::map("m", &[spot("x", f64::NAN, 0.0)], &[]).is_none());
     }
 }

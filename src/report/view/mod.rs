@@ -1,6 +1,7 @@
 //! Flat structs of text that the templates show: every number already in words, every text from a bundle already one
 //! harmless line. HTML and Markdown are made from the same values.
 
+mod across;
 mod complaints;
 mod fleet;
 mod loss;

@@ -23,6 +23,8 @@ const AGAINST: usize = 5;
 /// Float periods and base events shown.
 const PERIODS: usize = 50;
 const EVENTS: usize = 100;
+/// Less lost time than this bears no strong words (common practice, no source), h.
+const LITTLE_HOURS: f64 = 0.25;
 /// Rows of a small table shown.
 const ROWS: usize = 200;
 
@@ -36,6 +38,8 @@ pub(in crate::report) struct CauseView {
     lost: String,
     share: String,
     confidence: String,
+    /// So little time that the cause is a pointer only.
+    little: bool,
     what: &'static str,
     fors: Vec<EvidenceView>,
     more_for: usize,
@@ -132,6 +136,8 @@ pub(in crate::report) struct Site {
     bar: Bar,
     sides: Vec<SideView>,
     causes: Vec<CauseView>,
+    /// How far the causes can be acted on; empty when they can.
+    causes_note: &'static str,
     timeline: Option<Timeline>,
     days: Vec<Day>,
     day_table: Vec<DayRow>,
@@ -171,6 +177,14 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         bar: bar(&s.causes, s.lost_fix_hours),
         sides: super::SIDES.map(side).to_vec(),
         causes: s.causes.iter().enumerate().map(|(i, k)| cause(c, k, i + 1, zone)).collect(),
+        causes_note: match s.verdict.as_str() {
+            _ if s.causes.is_empty() => "",
+            "healthy" => "The site is healthy: this is where the little lost time went. Nothing here needs a person.",
+            "too-little-data" => {
+                "Too little was observed: take this as a list of what was seen, not as causes to act on."
+            }
+            _ => "",
+        },
         timeline: picture.and_then(|p| timeline(p, zone)),
         days: picture.map(|p| days(p, zone)).unwrap_or_default(),
         day_table: picture.map(day_table).unwrap_or_default(),
@@ -253,13 +267,18 @@ fn answer(c: &Context<'_>, s: &SiteFindings) -> String {
                 String::new()
             };
             let first = format!("Rovers were without an RTK fix for {lost} of {observed} observed{part}.");
+            let little = if s.lost_fix_hours < LITTLE_HOURS {
+                " That is little time: take it as a pointer, not as proof."
+            } else {
+                ""
+            };
             match s.causes.first() {
                 None => format!("{first} No cause is named."),
                 Some(k) if side_class(&k.side) == "none" => {
                     format!("{first} Most of it, {}, is not explained by the logs.", hours(k.lost_fix_hours))
                 }
                 Some(k) => format!(
-                    "{first} First cause: {}; {}, {} of the lost time.",
+                    "{first} First cause: {}; {}, {} of the lost time.{little}",
                     lower_first(&c.title(&k.cause)),
                     confidence(k.confidence),
                     percent(k.share)
@@ -334,6 +353,7 @@ fn cause(c: &Context<'_>, k: &Cause, rank: usize, zone: Zone) -> CauseView {
         lost: hours(k.lost_fix_hours),
         share: share_words(k),
         confidence: confidence_words(k),
+        little: k.lost_fix_hours < LITTLE_HOURS && side_class(&k.side) != "none",
         what: about.map_or("", |a| a.what),
         more_for: fors.len().saturating_sub(FOR),
         fors: fors.into_iter().take(FOR).map(|e| evidence(e, zone)).collect(),
