@@ -181,7 +181,7 @@ fn against(c: &Context<'_>) -> Option<Against> {
     let moved = |t: &SiteTrend| (t.share_now.unwrap_or(0.0) - t.share_before.unwrap_or(0.0)).abs();
     changed.sort_by(|a, b| order(a).cmp(&order(b)).then(moved(b).total_cmp(&moved(a))));
     let share = |s: Option<f64>| s.map_or_else(|| "not observed".to_owned(), share);
-    let window = super::Zone::UTC.span(&before.from, &before.to);
+    let window = super::Zone::UTC.span_min(&before.from, &before.to);
     let rows = changed
         .iter()
         .take(LIST)

@@ -66,7 +66,7 @@ impl<'a> Context<'a> {
     }
 
     fn window(&self) -> String {
-        Zone::UTC.span(&self.findings.window.from, &self.findings.window.to)
+        Zone::UTC.span_min(&self.findings.window.from, &self.findings.window.to)
     }
 }
 

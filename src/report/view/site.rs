@@ -25,6 +25,8 @@ const PERIODS: usize = 50;
 const EVENTS: usize = 100;
 /// Less lost time than this bears no strong words (common practice, no source), h.
 const LITTLE_HOURS: f64 = 0.25;
+/// A cause with less of the lost time than this has its evidence folded away.
+const SMALL_SHARE: f64 = 0.05;
 /// Rows of a small table shown.
 const ROWS: usize = 200;
 
@@ -40,6 +42,8 @@ pub(in crate::report) struct CauseView {
     confidence: String,
     /// So little time that the cause is a pointer only.
     little: bool,
+    /// So small a part of the lost time that its evidence is folded away.
+    fold: bool,
     what: &'static str,
     fors: Vec<EvidenceView>,
     more_for: usize,
@@ -168,7 +172,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         root: "../",
         title: site_name(s),
         made_by: c.made_by(),
-        window: zone.span(&c.findings.window.from, &c.findings.window.to),
+        window: zone.span_min(&c.findings.window.from, &c.findings.window.to),
         id: name(&s.site),
         verdict,
         verdict_class,
@@ -354,6 +358,7 @@ fn cause(c: &Context<'_>, k: &Cause, rank: usize, zone: Zone) -> CauseView {
         share: share_words(k),
         confidence: confidence_words(k),
         little: k.lost_fix_hours < LITTLE_HOURS && side_class(&k.side) != "none",
+        fold: rank > 1 && k.share < SMALL_SHARE && k.lost_fix_hours < LITTLE_HOURS,
         what: about.map_or("", |a| a.what),
         more_for: fors.len().saturating_sub(FOR),
         fors: fors.into_iter().take(FOR).map(|e| evidence(e, zone)).collect(),
