@@ -1,5 +1,7 @@
 //! Text from strangers made harmless, and numbers in words for people.
 
+use crate::model::time::{HOUR_MS, MINUTE_MS};
+
 /// Longest text from a bundle on a page, in characters.
 pub(super) const LONG: usize = 400;
 /// Longest name (unit, site, file) on a page, in characters.
@@ -215,6 +217,40 @@ pub(super) fn number(x: f64) -> String {
         _ => format!("{x:.3}"),
     };
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// How much can be read from a lost time (common practice, no source): one loss more or less must not turn the words.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Weight {
+    /// Too little for any words.
+    Nothing,
+    /// A hint.
+    Hint,
+    /// Enough.
+    Full,
+}
+
+pub(super) fn weight(lost_ms: i64) -> Weight {
+    match lost_ms {
+        t if t < 10 * MINUTE_MS => Weight::Nothing,
+        t if t < HOUR_MS => Weight::Hint,
+        _ => Weight::Full,
+    }
+}
+
+/// Words that a lost time bears, or that it does not.
+pub(super) fn weighed(lost_ms: i64, numbers: &str, reading: &str) -> String {
+    match weight(lost_ms) {
+        Weight::Nothing => format!(
+            "{numbers} Only {} were lost: too little to read anything from it.",
+            hours(lost_ms as f64 / HOUR_MS as f64)
+        ),
+        Weight::Hint => format!(
+            "{numbers} {reading} With only {} lost this is a hint, no more.",
+            hours(lost_ms as f64 / HOUR_MS as f64)
+        ),
+        Weight::Full => format!("{numbers} {reading}"),
+    }
 }
 
 #[cfg(test)]

@@ -132,6 +132,11 @@ pub(super) fn across(c: &Context<'_>) -> Across {
     }
 }
 
+/// What was done at one site.
+pub(super) fn work_at(c: &Context<'_>, site: &str) -> Vec<Work> {
+    c.findings.fieldwork.iter().filter(|w| w.site == site).take(LIST).map(|w| work_row(c, w)).collect()
+}
+
 fn place(c: &Context<'_>, site: &str) -> Place {
     Place {
         name: c.site(site).map_or_else(|| name(site), site_name),

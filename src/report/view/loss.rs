@@ -1,9 +1,9 @@
 //! Lost time by who else, by age and distance, by time of day: as tables whose cells are also pictures.
 
 use crate::model::picture::{Profile, Rhythm, Share, SitePicture, WhoElse};
-use crate::model::time::{HOUR_MS, MINUTE_MS};
+use crate::model::time::HOUR_MS;
 use crate::report::draw::{Svg, box_path};
-use crate::report::text::{hours, name, percent};
+use crate::report::text::{Weight, hours, name, percent, weighed, weight};
 use serde::Serialize;
 
 /// A cell of the matrix.
@@ -39,34 +39,6 @@ fn ratio(s: Share) -> f64 {
 
 fn h(ms: i64) -> String {
     hours(ms as f64 / HOUR_MS as f64)
-}
-
-/// How much can be read from a lost time (common practice, no source): one loss more or less must not turn the words.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Weight {
-    /// Too little for any words.
-    Nothing,
-    /// A hint.
-    Hint,
-    /// Enough.
-    Full,
-}
-
-fn weight(lost_ms: i64) -> Weight {
-    match lost_ms {
-        t if t < 10 * MINUTE_MS => Weight::Nothing,
-        t if t < HOUR_MS => Weight::Hint,
-        _ => Weight::Full,
-    }
-}
-
-/// Words that a lost time bears, or that it does not.
-fn weighed(lost_ms: i64, numbers: &str, reading: &str) -> String {
-    match weight(lost_ms) {
-        Weight::Nothing => format!("{numbers} Only {} were lost: too little to read anything from it.", h(lost_ms)),
-        Weight::Hint => format!("{numbers} {reading} With only {} lost this is a hint, no more.", h(lost_ms)),
-        Weight::Full => format!("{numbers} {reading}"),
-    }
 }
 
 fn level(share: f64) -> u8 {

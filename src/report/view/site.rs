@@ -1,5 +1,6 @@
 //! The page of one site.
 
+use super::across::{Work, work_at};
 use super::fleet::verdict_words;
 use super::loss::{self, ProfileView, RhythmView, Who};
 use super::{
@@ -161,6 +162,8 @@ pub(in crate::report) struct Site {
     sheet: Option<Sheet>,
     cautions: Vec<&'static str>,
     complaints: usize,
+    /// Field work here, before and after.
+    work: Vec<Work>,
 }
 
 pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
@@ -207,6 +210,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         sheet: sheet(c, s),
         cautions: c.options.cautions.to_vec(),
         complaints: c.findings.complaints.iter().filter(|x| x.site == s.site).count(),
+        work: work_at(c, &s.site),
     }
 }
 
