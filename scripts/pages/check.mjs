@@ -112,7 +112,35 @@ async function report(folder) {
   await page.open(pathToFileURL(index).href);
   const rows = await page.run(`Array.from(document.querySelectorAll("#ranking tbody tr"), (r) => ({
     rank: r.dataset.rank, name: r.querySelector("th bdi").textContent, href: r.querySelector("th a")?.getAttribute("href"),
-    cells: Array.from(r.cells, (c) => c.textContent), lost: r.cells[3].textContent, fixed: r.cells[4].textContent, all: r.textContent }))`);
+    lost: r.querySelector('[data-label="Lost"]').textContent, fixed: r.querySelector('[data-label="Fixed"]').textContent,
+    cost: r.querySelector('[data-label="Cost"]')?.textContent ?? null, all: r.textContent }))`);
+  // The view over all sites: as many rows as there are things to tell, with their numbers.
+  const tables = await page.run(`Object.fromEntries(["against", "work", "rovers", "parts"].map((id) => {
+    let e = document.getElementById(id);
+    while (e && e.tagName !== "TABLE" && !(e = e.nextElementSibling, e?.tagName === "H2")) continue;
+    return [id, e?.tagName === "TABLE" ? Array.from(e.tBodies[0].rows, (r) => r.textContent) : []];
+  }))`);
+  const two = (x) => x.toFixed(2);
+  const fleet = findings.fleet ?? {};
+  const rows4 = {
+    against: (fleet.trend ?? []).filter((t) => ["new", "worse", "better", "solved"].includes(t.change)),
+    work: findings.fieldwork ?? [], rovers: fleet.bad_rovers ?? [], parts: fleet.over_represented ?? [],
+  };
+  for (const [id, wanted] of Object.entries(rows4)) {
+    counts.numbers += 1;
+    if (tables[id].length !== Math.min(100, wanted.length)) fault("index.html", `table ${id} has ${tables[id].length} rows, findings.json ${wanted.length}`);
+    wanted.slice(0, 100).forEach((w, i) => {
+      const ratio = w.rate_ratio == null ? [] : [w.rate_ratio, w.ratio_low, w.ratio_high].filter((x) => x != null).map(two);
+      const hoursOf = id === "rovers" ? [w.lost_fix_hours, w.observed_hours, w.expected_hours].map(hours) : [];
+      const counted = id === "parts" ? [`${w.bad_with} of ${w.with}`, `${w.bad_without} of ${w.without}`] : [];
+      // Sorted tables are looked through as a whole.
+      const text = id === "against" ? tables[id].join(" ") : tables[id][i] ?? "";
+      for (const want of [...ratio, ...hoursOf, ...counted]) {
+        counts.numbers += 1;
+        if (!text.includes(want)) fault("index.html", `table ${id} row ${i + 1} does not say ${want}`);
+      }
+    });
+  }
   if (rows.length !== findings.sites.length) fault("index.html", `${rows.length} rows, findings.json has ${findings.sites.length} sites`);
   const acting = findings.sites.filter((s) => s.verdict === "lost-fix").length;
   counts.numbers += 1;
@@ -124,6 +152,9 @@ async function report(folder) {
     const [lost, observed] = row.lost.trim().split(/\s*of\s+/);
     equal("index.html", `lost time of ${shown(s.site)}`, lost, hours(s.lost_fix_hours));
     equal("index.html", `observed time of ${shown(s.site)}`, observed ?? "", hours(s.observed_hours));
+    const cost = s.lost_cost == null ? "" : String(Math.round(s.lost_cost)).replace(/\B(?=(\d{3})+$)/g, "\u00a0");
+    counts.numbers += 1;
+    if ((row.cost ?? "").trim() !== cost && Math.abs(s.lost_cost % 1 - 0.5) > 1e-6) fault("index.html", `cost of ${shown(s.site)} is "${row.cost}", findings.json says "${cost}"`);
     equal("index.html", `fixed share of ${shown(s.site)}`, row.fixed, s.fixed_share == null ? "unknown" : share(s.fixed_share));
   });
 

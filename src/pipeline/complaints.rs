@@ -152,7 +152,7 @@ fn one(
         Some((cause, (ms, weighted, _))) => {
             out.cause = (*cause).to_owned();
             out.confidence = weighted / ms;
-            let title = about::about(cause).map_or(*cause, |a| a.title);
+            let title = in_a_sentence(about::about(cause).map_or(*cause, |a| a.title));
             let lost = duration(total);
             let part = if *ms < 0.95 * total { format!(" ({} of it)", duration(*ms)) } else { String::new() };
             let plural = if periods == 1 { "period" } else { "periods" };
@@ -274,6 +274,17 @@ fn duration(ms: f64) -> String {
         format!("{minutes:.0} min")
     } else {
         format!("{:.1} h", minutes / 60.0)
+    }
+}
+
+/// A title for the middle of a sentence: its first letter small, unless the first word is written in capitals.
+fn in_a_sentence(title: &str) -> String {
+    let mut letters = title.chars();
+    match letters.next() {
+        Some(first) if letters.clone().next().is_some_and(char::is_lowercase) => {
+            first.to_lowercase().chain(letters).collect()
+        }
+        _ => title.to_owned(),
     }
 }
 

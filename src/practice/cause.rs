@@ -103,6 +103,11 @@ impl Cause {
         )
     }
 
+    /// Work in the field can take it away: not the sky, not the distance.
+    pub(super) fn mendable(self) -> bool {
+        !self.sky() && self != Cause::LongBaseline
+    }
+
     /// Comes from the sky: needs the right place and hour.
     pub(super) fn sky(self) -> bool {
         matches!(self, Cause::SkyScintillation | Cause::SkyStorm)

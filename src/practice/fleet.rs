@@ -4,6 +4,7 @@ use super::PracticeError;
 use super::bundle::{self, File, put};
 use super::cause::Cause;
 use super::clock::{self, rfc3339};
+use super::fault::Target;
 use super::fix::Tally;
 use super::plan::{Plan, Session, Unit, World};
 use super::rng::{Rng, sub, uni};
@@ -328,12 +329,18 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
             .collect();
         sites.push(json!({"site": p.id, "healthy": planted < 900 && lost * 50 <= observed, "causes": causes, "float_periods": periods}));
     }
-    let value = json!({
+    let mut value = json!({
         "schema": "lostfix-truth/1",
         "window": {"from": rfc3339(from), "to": rfc3339(to)},
         "sites": sites,
         "complaints": said,
     });
+    if world.scenario.repair_day.is_some() {
+        let work = repairs(world)
+            .into_iter()
+            .map(|(at, p, unit, _, mended)| json!({"time": rfc3339(at), "site": p.id, "unit": unit, "mended": mended}));
+        value["fieldwork"] = work.collect();
+    }
     let mut text = serde_json::to_vec_pretty(&value).unwrap_or_default();
     text.push(b'\n');
     (text, csv)
@@ -361,8 +368,37 @@ fn places(world: &World) -> String {
     out
 }
 
+/// Work at the sites with a mendable cause, when the scenario asks for it: time, site, unit (empty: the whole site), what,
+/// mended. What was done reads the same whether it helped or not.
+fn repairs(world: &World) -> Vec<(i64, &Plan, &str, &'static str, bool)> {
+    let Some(day) = world.scenario.repair_day else { return Vec::new() };
+    let one = |p: &'_ Plan| {
+        let s = p.sessions.iter().find(|s| s.day == day)?;
+        let (n, what) = match p.first_mendable()?.target {
+            Target::Base => (Some(0), "antenna, cable and receiver of the base changed"),
+            Target::Rover(k) => (Some(usize::from(k) + 1), "receiver and radio of the rover changed"),
+            Target::All => (None, "radio and mast changed"),
+        };
+        Some((s.t0 - 1800, n, what))
+    };
+    world
+        .sites
+        .iter()
+        .filter_map(|p| {
+            let (at, n, what) = one(p)?;
+            Some((at, p, n.map_or("", |n| unit(p, n).id.as_str()), what, p.mended.is_some()))
+        })
+        .collect()
+}
+
 fn fieldwork(world: &World) -> String {
     let mut out = String::from("time,site,unit,what,note\n");
+    if world.scenario.repair_day.is_some() {
+        for (at, p, unit, what, _) in repairs(world) {
+            let _ = writeln!(out, "{},{},{unit},{what},", rfc3339(at), p.id);
+        }
+        return out;
+    }
     let mut r = Rng::new(sub(world.seed, "fieldwork"));
     let mut lines: Vec<(i64, String)> = Vec::new();
     for p in &world.sites {

@@ -21,6 +21,7 @@
 //! | `days` | 1 | sessions a site, 1 to 366 |
 //! | `hours` | 4.0 | length of a session, 0.25 to 24 |
 //! | `confounders` | true | harmless events, trees, missing cards, duplicate, overlapping, cut and foreign files |
+//! | `repair_day` | none | work before this day (1 to days - 1) at every site with a mendable cause; every second one is mended |
 //! | `output.bundles` | "mixed" | "zip", "folder", "mixed" |
 //! | `output.messages` | "mixed" | "msm4", "msm5", "msm7", "legacy", "mixed" |
 //! | `output.base_interval_s` | 1 | seconds between base epochs: 1, 2, 5, 10 |

@@ -130,6 +130,8 @@ pub(super) struct Plan {
     pub causes: Vec<Cause>,
     pub faults: Vec<Fault>,
     pub confounders: bool,
+    /// First day without the causes that work in the field can take away.
+    pub mended: Option<u32>,
     /// Position of another base that can be heard on the channel.
     pub other_station: u16,
     pub sends_1230: bool,
@@ -208,6 +210,19 @@ struct Wish {
     belt: Option<Belt>,
 }
 
+impl Plan {
+    /// The first fault that work in the field can take away.
+    pub(super) fn first_mendable(&self) -> Option<&Fault> {
+        self.faults.iter().find(|f| f.cause.mendable())
+    }
+
+    /// The faults that act in a session.
+    pub(super) fn acting(&self, s: &Session) -> impl Iterator<Item = &Fault> {
+        let mended = self.mended.is_some_and(|day| s.day >= day);
+        self.faults.iter().filter(move |f| !(mended && f.cause.mendable()))
+    }
+}
+
 impl World {
     /// Draws the world.
     pub(super) fn new(scenario: &Scenario, seed: u64) -> World {
@@ -244,6 +259,10 @@ impl World {
                 }
             }
             sites.push(p);
+        }
+        let worked_at = sites.iter_mut().filter(|p| p.first_mendable().is_some());
+        for p in worked_at.step_by(2) {
+            p.mended = scenario.repair_day;
         }
         // Neighbours of a disturbed site feel it too, asked for or not; a storm reaches every site of its latitudes at
         // the time, a radio burst every sunlit one.
@@ -559,6 +578,7 @@ fn site_plan(
         causes: Vec::new(),
         faults: Vec::new(),
         confounders: s.confounders,
+        mended: None,
         other_station: 0,
         sends_1230: used_systems[1] && r.chance(0.85),
         sends_1013: r.chance(0.4),

@@ -81,6 +81,10 @@ pub(super) struct Scenario {
     pub hours: f64,
     #[serde(default = "yes")]
     pub confounders: bool,
+    /// Day (0 = first) before which somebody worked at every site with a cause that work can mend; at every second of them
+    /// the cause is gone from that day on.
+    #[serde(default)]
+    pub repair_day: Option<u32>,
     #[serde(default)]
     pub output: Output,
     #[serde(default)]
@@ -246,6 +250,7 @@ fn random(rest: &str) -> Result<Scenario, PracticeError> {
         days,
         hours: 4.0,
         confounders: true,
+        repair_day: None,
         output: Output::default(),
         fleet: Some(Fleet { sites, rovers, share_healthy: 0.2, share_two_causes: 0.36, causes: Vec::new() }),
         site: Vec::new(),
@@ -259,6 +264,9 @@ pub(super) fn check(s: &Scenario) -> Result<(), PracticeError> {
     }
     if !(1..=366).contains(&s.days) {
         return Err(bad("days", s.days, "1 to 366"));
+    }
+    if let Some(d) = s.repair_day.filter(|d| !(1..s.days.max(1)).contains(d)) {
+        return Err(bad("repair_day", d, "1 to days - 1: there must be a day before and one after"));
     }
     if let Some(d) = &s.start {
         let first = clock::days_of(2017, 1, 1) * 86_400;

@@ -339,7 +339,7 @@ pub(super) fn run(world: &World, plan: &Plan) -> Outcome {
 }
 
 fn session(world: &World, plan: &Plan, s: &Session, outcome: &mut Outcome) {
-    let acts: Vec<Act> = plan.faults.iter().map(|f| f.act(s, &plan.place)).collect();
+    let acts: Vec<Act> = plan.acting(s).map(|f| f.act(s, &plan.place)).collect();
     let geo = Geometry::new(&world.sky, &plan.place, s, &[true; 4]);
     let all: u16 = plan.faults.iter().fold(0, |m, f| m | 1 << f.bit);
     let touch =

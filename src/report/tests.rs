@@ -273,6 +273,21 @@ fn numbers_on_the_pages_are_those_of_the_findings() {
     {
         assert!(index.contains(text), "index: {text}");
     }
+    // Every part of the manager's view, on the page and in the Markdown.
+    for text in [
+        "at a cost of 2\u{A0}532",
+        "1\u{A0}872",
+        "Against the window before: 1 newly bad, 1 better, 1 about as before, 1 with too little data to compare.",
+        "0.50 (0.33 to 0.75)",
+        "Of 2 changes in the field: 1 helped, 1 too early to say.",
+        "0.20 (0.08 to 0.44)",
+        "1 rover loses far more than the rovers beside it at every site.",
+        "10 of 10 (100 %)",
+        "1 in 250\u{A0}000",
+    ] {
+        assert!(index.contains(text), "index: {text}");
+        assert!(all["report.md"].contains(text), "report.md: {text}");
+    }
     let site = &all["sites/larkfield.html"];
     for text in [
         "15.1 h",
@@ -281,6 +296,7 @@ fn numbers_on_the_pages_are_those_of_the_findings() {
         "All 11, longest first",
         "Antenna voltage at the base was not logged.",
         "not for grade-critical",
+        "antenna cable replaced",
     ] {
         assert!(site.contains(text), "site: {text}");
     }

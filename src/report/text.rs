@@ -1,5 +1,7 @@
 //! Text from strangers made harmless, and numbers in words for people.
 
+use crate::model::time::{HOUR_MS, MINUTE_MS};
+
 /// Longest text from a bundle on a page, in characters.
 pub(super) const LONG: usize = 400;
 /// Longest name (unit, site, file) on a page, in characters.
@@ -170,6 +172,35 @@ pub(super) fn upper_first(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + letters.as_str())
 }
 
+/// An amount of money without its currency, which nobody told: whole units in groups of three.
+pub(super) fn money(x: f64) -> String {
+    let whole = format!("{:.0}", x.abs().min(1e15));
+    let mut out = String::new();
+    for (i, c) in whole.chars().enumerate() {
+        if i > 0 && (whole.len() - i).is_multiple_of(3) {
+            // A blank at which no line breaks.
+            out.push('\u{A0}');
+        }
+        out.push(c);
+    }
+    if x <= -0.5 { format!("-{out}") } else { out }
+}
+
+/// A probability that is small: `1 in 340`, `under 1 in a million`, `4 in 10`.
+pub(super) fn chance(p: f64) -> String {
+    match p {
+        p if !p.is_finite() => "not known".to_owned(),
+        p if p < 1e-6 => "under 1 in a million".to_owned(),
+        p if p >= 0.15 => format!("{:.0} in 10", p * 10.0),
+        p => {
+            let n = 1.0 / p;
+            // Two digits are all that can be meant.
+            let step = 10_f64.powf((n.log10().floor() - 1.0).max(0.0));
+            format!("1 in {}", money((n / step).round() * step))
+        }
+    }
+}
+
 /// `1 site`, `2 sites`.
 pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }
@@ -186,6 +217,40 @@ pub(super) fn number(x: f64) -> String {
         _ => format!("{x:.3}"),
     };
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+/// How much can be read from a lost time (common practice, no source): one loss more or less must not turn the words.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Weight {
+    /// Too little for any words.
+    Nothing,
+    /// A hint.
+    Hint,
+    /// Enough.
+    Full,
+}
+
+pub(super) fn weight(lost_ms: i64) -> Weight {
+    match lost_ms {
+        t if t < 10 * MINUTE_MS => Weight::Nothing,
+        t if t < HOUR_MS => Weight::Hint,
+        _ => Weight::Full,
+    }
+}
+
+/// Words that a lost time bears, or that it does not.
+pub(super) fn weighed(lost_ms: i64, numbers: &str, reading: &str) -> String {
+    match weight(lost_ms) {
+        Weight::Nothing => format!(
+            "{numbers} Only {} were lost: too little to read anything from it.",
+            hours(lost_ms as f64 / HOUR_MS as f64)
+        ),
+        Weight::Hint => format!(
+            "{numbers} {reading} With only {} lost this is a hint, no more.",
+            hours(lost_ms as f64 / HOUR_MS as f64)
+        ),
+        Weight::Full => format!("{numbers} {reading}"),
+    }
 }
 
 #[cfg(test)]
@@ -212,6 +277,17 @@ mod tests {
         assert_eq!(markdown("1. x"), "1\\. x");
         assert_eq!(markdown("- x\n# y"), "\\- x \\# y");
         assert_eq!(markdown("21.4 h"), "21.4 h");
+    }
+
+    #[test]
+    fn money_and_chance() {
+        assert_eq!((money(0.0), money(999.4), money(1234.0)), ("0".into(), "999".into(), "1\u{A0}234".into()));
+        assert_eq!((money(1_234_567.0), money(-1500.0)), ("1\u{A0}234\u{A0}567".into(), "-1\u{A0}500".into()));
+        assert_eq!((chance(1e-9).as_str(), chance(f64::NAN).as_str()), ("under 1 in a million", "not known"));
+        assert_eq!(
+            (chance(0.05), chance(0.003), chance(0.0000123)),
+            ("1 in 20".into(), "1 in 330".into(), "1 in 81\u{A0}000".into())
+        );
     }
 
     #[test]

@@ -56,6 +56,17 @@ impl Zone {
         }
     }
 
+    /// The same in whole minutes, outwards: for a window or a complaint, whose seconds nobody means.
+    pub(super) fn span_min(self, from: &str, to: &str) -> String {
+        match (parse_utc(from), parse_utc(to)) {
+            (Some(a), Some(b)) => self.span_ms(
+                a.div_euclid(MINUTE_MS) * MINUTE_MS,
+                b.saturating_add(MINUTE_MS - 1).div_euclid(MINUTE_MS) * MINUTE_MS,
+            ),
+            _ => self.span(from, to),
+        }
+    }
+
     /// The same of times in ms.
     pub(super) fn span_ms(self, from: UtcMs, to: UtcMs) -> String {
         let (Some(a), Some(b)) = (DateTime::from_timestamp_millis(from), DateTime::from_timestamp_millis(to)) else {
@@ -78,8 +89,13 @@ impl Zone {
         let date = |utc: DateTime<Utc>, local: NaiveDate| -> String {
             if utc.date_naive() == local { String::new() } else { utc.format("%Y-%m-%d ").to_string() }
         };
-        let utc_end =
-            if to == from { String::new() } else { format!(" to {}{}", date(b, lb.date_naive()), b.format(clock)) };
+        let utc_end = if to == from {
+            String::new()
+        } else if a.date_naive() == b.date_naive() {
+            format!(" to {}", b.format(clock))
+        } else {
+            format!(" to {}{}", date(b, lb.date_naive()), b.format(clock))
+        };
         format!("{begin}{end} {} ({}{}{utc_end} UTC)", lb.format("%Z"), date(a, la.date_naive()), a.format(clock))
     }
 
@@ -169,6 +185,12 @@ mod tests {
             "Mon 2026-05-04 01:00 to Tue 2026-05-05 01:00 UTC"
         );
         assert_eq!(Zone::UTC.span("", ""), "time not known");
+        // Ten hours east: the UTC date is another one, and stands once.
+        assert_eq!(
+            Zone::named("Etc/GMT-10").span_min("2026-05-09T22:34:47Z", "2026-05-09T23:03:01Z"),
+            "Sun 2026-05-10 08:34 to 09:04 +10 (2026-05-09 22:34 to 23:04 UTC)"
+        );
+        assert_eq!(Zone::UTC.span_min("soon", ""), "soon");
     }
 
     #[test]

@@ -135,7 +135,8 @@ pub(in crate::report) fn map(id: &str, spots: &[Spot], edges: &[MagneticEdge]) -
         placed.len()
     );
     let mut svg = Svg::new(id, WIDTH, total, "Map of the sites", &words).into_group();
-    let bands = bands(&mut svg, &view, edges);
+    let marks: Vec<(f64, f64)> = placed.iter().map(|s| (view.x(s.longitude), view.y(s.latitude))).collect();
+    let (bands, words) = bands(&mut svg, &view, edges, &marks);
     graticule(&mut svg, &view);
     let (left, right) = (MARGIN, WIDTH - MARGIN);
     svg.rect(left, MARGIN / 2.0, right - left, view.height, "frame");
@@ -152,22 +153,33 @@ pub(in crate::report) fn map(id: &str, spots: &[Spot], edges: &[MagneticEdge]) -
         svg.end_link();
     }
     // A name that would lie on another or on a mark is left out: the mark is still a link.
-    let mut taken: Vec<(f64, f64, f64)> =
-        placed.iter().map(|s| (view.x(s.longitude), view.y(s.latitude))).map(|(x, y)| (x - 8.0, x + 8.0, y)).collect();
+    let mut taken: Vec<(f64, f64, f64)> = marks.iter().map(|(x, y)| (x - 8.0, x + 8.0, *y)).chain(words).collect();
     for s in placed.iter().take(NAMED) {
         let (x, y) = (view.x(s.longitude), view.y(s.latitude));
         let short: String = s.name.chars().take(22).collect();
         let width = short.chars().count() as f64 * 6.2;
-        let sides = [(x + 11.0, x + 11.0 + width, Anchor::Start), (x - 11.0 - width, x - 11.0, Anchor::End)];
-        let free = sides.into_iter().find(|(from, to, _)| {
+        let half = width / 2.0;
+        let sides = [
+            (x + 11.0, x + 11.0 + width, y, Anchor::Start),
+            (x - 11.0 - width, x - 11.0, y, Anchor::End),
+            (x - half, x + half, y - 15.0, Anchor::Middle),
+            (x - half, x + half, y + 16.0, Anchor::Middle),
+        ];
+        let free = sides.into_iter().find(|(from, to, at, _)| {
             *from >= left
                 && *to <= right
-                && !taken.iter().any(|(a, b, line)| from < b && to > a && (line - y).abs() < 12.0)
+                && *at > MARGIN / 2.0 + 8.0
+                && *at < MARGIN / 2.0 + view.height - 8.0
+                && !taken.iter().any(|(a, b, line)| from < b && to > a && (line - at).abs() < 12.0)
         });
-        if let Some((from, to, anchor)) = free {
-            taken.push((from, to, y));
-            let at = if anchor == Anchor::Start { from } else { to };
-            svg.text(at, y + 4.0, anchor, "lbl halo", &short);
+        if let Some((from, to, at, anchor)) = free {
+            taken.push((from, to, at));
+            let hang = match anchor {
+                Anchor::Start => from,
+                Anchor::Middle => x,
+                Anchor::End => to,
+            };
+            svg.text(hang, at + 4.0, anchor, "lbl halo", &short);
         }
     }
     let keys = (0..5)
@@ -257,8 +269,8 @@ fn through(places: impl Iterator<Item = (f64, f64)>, first: char) -> String {
 }
 
 /// Magnetic latitude bands: the equatorial, auroral and polar ones tinted, their limits as broken lines with words.
-/// `true` when a limit lies within the map.
-fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
+/// `true` when a limit lies within the map; and where words were written: from, to, middle line.
+fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge], marks: &[(f64, f64)]) -> (bool, Vec<(f64, f64, f64)>) {
     let (top, bottom) = (MARGIN / 2.0, MARGIN / 2.0 + view.height);
     let inside = |y: f64| y > top + 0.5 && y < bottom - 0.5;
     let lines: Vec<(&MagneticEdge, Vec<(f64, f64)>)> =
@@ -277,6 +289,9 @@ fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
         }
     }
     let mut drawn = false;
+    let mut words: Vec<(f64, f64, f64)> = Vec::new();
+    // Both limits of the equatorial band often lie on one map: one word is enough for it.
+    let mut equator_named = false;
     for (edge, line) in &lines {
         let part: String = line
             .windows(2)
@@ -290,14 +305,32 @@ fn bands(svg: &mut Svg, view: &View, edges: &[MagneticEdge]) -> bool {
             m if m < 70.0 => ("auroral band", false),
             _ => ("polar band", false),
         };
-        // The word stands on its band's side of the line, near the right end.
-        let spot = line.iter().rev().find(|(x, y)| inside(y - 14.0) && inside(y + 14.0) && *x < WIDTH - MARGIN - 4.0);
-        if let Some((x, y)) = spot {
-            let below = inner == (edge.magnetic_deg > 0.0);
-            svg.text(x - 2.0, if below { y + 15.0 } else { y - 7.0 }, Anchor::End, "lbl zoneword", band);
+        if inner && equator_named {
+            continue;
+        }
+        // The word stands on its band's side of the line, as near to the right end as nothing is in its way: the frame,
+        // a limit, a mark.
+        let wide = band.len() as f64 * 6.0;
+        let below = inner == (edge.magnetic_deg > 0.0);
+        let free = |(x, y): (f64, f64)| {
+            let middle = if below { y + 11.0 } else { y - 11.0 };
+            let (from, to) = (x - 2.0 - wide, x - 2.0);
+            let limits = lines.iter().flat_map(|(_, l)| l);
+            (from > MARGIN + 4.0
+                && to < WIDTH - MARGIN - 4.0
+                && inside(middle - 8.0)
+                && inside(middle + 8.0)
+                && !limits.into_iter().any(|p| p.0 > from && p.0 < to && (p.1 - middle).abs() < 9.0)
+                && !marks.iter().any(|m| m.0 + 9.0 > from && m.0 - 9.0 < to && (m.1 - middle).abs() < 15.0))
+            .then_some((from, to, middle))
+        };
+        if let Some((from, to, middle)) = line.iter().rev().copied().find_map(free) {
+            equator_named |= inner;
+            words.push((from, to, middle));
+            svg.text(to, middle + 4.0, Anchor::End, "lbl zoneword", band);
         }
     }
-    drawn
+    (drawn, words)
 }
 
 /// Latitude of a line at a longitude, between its points.
@@ -341,7 +374,15 @@ mod tests {
         let world: Vec<Spot> =
             (0..30).map(|k| spot(&format!("s{k}"), f64::from(k) * 4.0 - 60.0, f64::from(k) * 12.0 - 175.0)).collect();
         let map = map("m", &world, &[edge(-60.0), edge(-20.0), edge(20.0), edge(60.0)]).unwrap();
-        assert!(map.bands && map.svg.contains("equatorial band"));
+        assert!(map.bands);
+        assert_eq!(map.svg.matches("equatorial band").count(), 1, "both of its limits are on the map");
+        assert_eq!(map.svg.matches("auroral band").count(), 2, "north and south are two bands");
         assert!(super::map("m", &[spot("x", f64::NAN, 0.0)], &[]).is_none());
+        // A mark in the way moves the word along its line, it does not hide it.
+        let view = View::of(&world.iter().collect::<Vec<_>>()).unwrap();
+        let mut svg = Svg::new("m", WIDTH, view.height, "", "");
+        let (_, free) = bands(&mut svg, &view, &[edge(60.0)], &[]);
+        let (_, moved) = bands(&mut svg, &view, &[edge(60.0)], &[(free[0].1 - 10.0, free[0].2)]);
+        assert!(moved[0].1 < free[0].1 - 10.0, "{moved:?} {free:?}");
     }
 }

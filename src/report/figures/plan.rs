@@ -1,7 +1,7 @@
 //! Plan of a site: where fixes were held and where they were lost, seen from above, north up.
 
 use super::super::draw::{Anchor, Svg, box_path, coordinate};
-use super::super::text::{hours, percent};
+use super::super::text::{hours, percent, weighed};
 use super::{Figure, Key};
 use crate::model::picture::SitePlan;
 
@@ -74,9 +74,10 @@ pub(in crate::report) fn plan(id: &str, p: &SitePlan) -> Option<Figure> {
     let note = if lost == 0 {
         "No fix was lost at a known place.".to_owned()
     } else {
-        format!(
-            "The worst tenth of the places holds {} of the lost time: near 10 % the loss is not bound to places, near 100 % it is.",
-            percent(in_tenth)
+        weighed(
+            lost,
+            &format!("The worst tenth of the places holds {} of the lost time.", percent(in_tenth)),
+            "Near 10 % the loss is not bound to places, near 100 % it is.",
         )
     };
     let mut svg = Svg::new(id, SIDE, SIDE + FOOT, "Plan of the site", &note);

@@ -2,7 +2,7 @@
 
 use super::{Context, SideView, side, site_name};
 use crate::model::findings::ComplaintAnswer;
-use crate::report::text::{LONG, confidence, hours, name, plain};
+use crate::report::text::{LONG, confidence, hours, name, plain, upper_first};
 use serde::Serialize;
 
 /// One complaint.
@@ -78,7 +78,7 @@ fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {
     let known = !x.cause.is_empty();
     Line {
         id: name(&x.id),
-        when: c.zone(&x.site).span(&x.from, &x.to),
+        when: c.zone(&x.site).span_min(&x.from, &x.to),
         unit: name(&x.unit),
         site: site.map_or_else(|| name(&x.site), site_name),
         href,
@@ -91,7 +91,7 @@ fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {
             String::new()
         },
         lost: hours(x.lost_fix_hours),
-        summary: plain(&x.summary, LONG),
+        summary: upper_first(&plain(&x.summary, LONG)),
         check_first: super::elsewhere(&plain(&x.check_first, LONG)),
     }
 }

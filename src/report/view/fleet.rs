@@ -1,9 +1,10 @@
 //! The fleet page: the answer first, then the ranking, then what was read.
 
+use super::across::{Across, across, change_words};
 use super::{Bar, Context, SIDES, SideView, bar, confidence_words, first_check, fixed_words, side, site_name};
 use crate::model::findings::{NotRead, SiteFindings};
 use crate::report::figures::{Map, Spot, map, spark, trend};
-use crate::report::text::{LONG, count, hours, lower_first, plain};
+use crate::report::text::{LONG, count, hours, lower_first, money, plain};
 use serde::Serialize;
 
 /// Longest list of paths on a page; the rest is in `findings.json`.
@@ -20,6 +21,8 @@ pub(in crate::report) struct Row {
     lost: String,
     observed: String,
     fixed: String,
+    /// Empty without an hourly cost.
+    cost: String,
     bar: Bar,
     cause: String,
     side: Option<SideView>,
@@ -29,9 +32,12 @@ pub(in crate::report) struct Row {
     /// Day by day, finished; empty for a single day.
     spark: String,
     trend: String,
+    /// Against the window before; empty without one.
+    change: &'static str,
     /// For sorting and filtering in the browser.
     sort_lost: String,
     sort_fixed: String,
+    sort_cost: String,
     side_key: &'static str,
 }
 
@@ -61,6 +67,8 @@ pub(in crate::report) struct Fleet {
     window: String,
     answer: String,
     answer_more: String,
+    across: Across,
+    has_cost: bool,
     sides: Vec<SideView>,
     sites: Vec<Row>,
     input: String,
@@ -97,6 +105,8 @@ pub(super) fn fleet(c: &Context<'_>) -> Fleet {
         window: c.window(),
         answer,
         answer_more,
+        across: across(c),
+        has_cost: sites.iter().any(|s| s.lost_cost.is_some()),
         sides: SIDES.map(side).to_vec(),
         sites: sites.iter().map(|s| row(c, s, most)).collect(),
         input: said,
@@ -163,6 +173,7 @@ fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
         lost: hours(s.lost_fix_hours),
         observed: hours(s.observed_hours),
         fixed: fixed_words(s),
+        cost: s.lost_cost.map(money).unwrap_or_default(),
         bar: bar(&s.causes, most),
         cause: cause.map(|k| c.title(&k.cause)).unwrap_or_default(),
         side: cause.map(|k| side(&k.side)),
@@ -175,8 +186,10 @@ fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
         advisories: s.advisories.len(),
         spark: days.map(|d| spark(&format!("spark{}", s.rank), d)).unwrap_or_default(),
         trend: days.map(trend).unwrap_or_default(),
+        change: c.findings.fleet.trend.iter().find(|t| t.site == s.site).map_or("", |t| change_words(&t.change)),
         sort_lost: format!("{:.4}", s.lost_fix_hours),
         sort_fixed: format!("{:.4}", s.fixed_share.unwrap_or(2.0)),
+        sort_cost: format!("{:.2}", s.lost_cost.unwrap_or(-1.0)),
         side_key: cause.map_or("", |k| crate::report::text::side_class(&k.side)),
     }
 }
@@ -239,7 +252,9 @@ fn answer(c: &Context<'_>) -> (String, String) {
     }
     let lost: f64 = sites.iter().map(|s| s.lost_fix_hours).sum();
     let observed: f64 = sites.iter().map(|s| s.observed_hours).sum();
-    let total = format!("In all, {} of {} observed rover-hours were without an RTK fix.", hours(lost), hours(observed));
+    let cost = c.findings.fleet.lost_cost.map(|x| format!(", at a cost of {}", money(x))).unwrap_or_default();
+    let total =
+        format!("In all, {} of {} observed rover-hours were without an RTK fix{cost}.", hours(lost), hours(observed));
     let second = if parts.is_empty() { total } else { format!("Of all sites, {}. {total}", parts.join(", ")) };
     (first, second)
 }

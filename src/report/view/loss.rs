@@ -3,7 +3,7 @@
 use crate::model::picture::{Profile, Rhythm, Share, SitePicture, WhoElse};
 use crate::model::time::HOUR_MS;
 use crate::report::draw::{Svg, box_path};
-use crate::report::text::{hours, name, percent};
+use crate::report::text::{Weight, hours, name, percent, weighed, weight};
 use serde::Serialize;
 
 /// A cell of the matrix.
@@ -70,17 +70,18 @@ pub(super) fn who(p: &WhoElse) -> Option<Who> {
     } else {
         let (common, chance): (f64, f64) = (common / lost, chance / lost);
         let told = if common >= 0.6 {
-            "they are lost together: this speaks for the base, the link of all, or the sky"
+            "They are lost together: this speaks for the base, the link of all, or the sky."
         } else if common >= 0.3 {
-            "they are partly lost together"
+            "They are partly lost together."
         } else {
-            "each is mostly lost alone: this speaks for the rovers, their place or their own radio"
+            "Each is mostly lost alone: this speaks for the rovers, their place or their own radio."
         };
-        format!(
-            "While one rover was lost, the others were lost for {} of the time ({} by chance alone); {told}.",
+        let numbers = format!(
+            "While one rover was lost, the others were lost for {} of the time ({} by chance alone).",
             percent(common),
             percent(chance)
-        )
+        );
+        weighed(p.together.iter().enumerate().map(|(a, row)| row[a].lost_ms).sum(), &numbers, told)
     };
     let rows = (0..n)
         .map(|a| WhoRow {
@@ -176,10 +177,11 @@ pub(super) fn profiles(p: &SitePicture) -> Vec<ProfileView> {
         let (fresh, _) = split(age, 5.0);
         let lost: i64 = age.bins.iter().map(|b| b.2.lost_ms).sum::<i64>() + age.missing.lost_ms;
         let note = if lost > 0 {
-            format!(
-                "{} of the lost time had corrections fresher than 5 s: near 100 % speaks against the link, near 0 % for it.",
+            let numbers = format!(
+                "{} of the lost time had corrections fresher than 5 s.",
                 percent(fresh.lost_ms as f64 / lost as f64)
-            )
+            );
+            weighed(lost, &numbers, "Near 100 % speaks against the link, near 0 % for it.")
         } else {
             "No time was lost.".to_owned()
         };
@@ -192,10 +194,14 @@ pub(super) fn profiles(p: &SitePicture) -> Vec<ProfileView> {
             .filter(|b| b.2.observed_ms >= 600_000)
             .fold(None, |ends: Option<(Share, Share)>, b| Some(ends.map_or((b.2, b.2), |(first, _)| (first, b.2))));
         let note = match ends {
-            Some((near, far)) if near != far => format!(
-                "Lost {} nearest to the base and {} farthest away: growing with distance speaks for radio range or a long baseline.",
-                percent(ratio(near)),
-                percent(ratio(far))
+            Some((near, far)) if near != far => weighed(
+                distance.bins.iter().map(|b| b.2.lost_ms).sum(),
+                &format!(
+                    "Lost {} nearest to the base and {} farthest away.",
+                    percent(ratio(near)),
+                    percent(ratio(far))
+                ),
+                "A loss that grows with distance speaks for radio range or a long baseline.",
             ),
             _ => "The rovers stayed at one distance: it cannot be told what distance does.".to_owned(),
         };
@@ -271,6 +277,8 @@ pub(super) fn rhythm(r: &Rhythm) -> Option<RhythmView> {
             "Only {} with logs: what comes back each day cannot be told yet.",
             crate::report::text::count(days, "day", "days")
         )
+    } else if weight(lost) == Weight::Nothing {
+        format!("Only {} were lost in all: too little to tell what comes back each day.", h(lost))
     } else {
         let (clock, stars) = (concentration(&r.clock), concentration(&r.sidereal));
         format!(
@@ -315,6 +323,15 @@ mod tests {
         let together = who(&matrix(54)).unwrap();
         assert!(together.answer.contains("90 %") && together.answer.contains("lost together"), "{}", together.answer);
         assert_eq!((together.rows[0].cells[1].text.as_str(), together.rows[0].cells[1].level), ("90 %", 4));
+        // The same shares out of three minutes say nothing, out of 40 minutes they are a hint.
+        let scaled = |own: i64, common: i64| {
+            let mut m = matrix(54);
+            m.together = vec![vec![share(own, own), share(own, common)], vec![share(own, common), share(own, own)]];
+            who(&m).unwrap().answer
+        };
+        let (short, middle) = (scaled(2, 2), scaled(20, 18));
+        assert!(short.contains("too little") && !short.contains("speaks for"), "{short}");
+        assert!(middle.contains("a hint, no more") && middle.contains("speaks for"), "{middle}");
         assert!(who(&matrix(3)).unwrap().answer.contains("lost alone"));
         assert!(who(&WhoElse::default()).is_none());
     }

@@ -1,6 +1,7 @@
 //! Flat structs of text that the templates show: every number already in words, every text from a bundle already one
 //! harmless line. HTML and Markdown are made from the same values.
 
+mod across;
 mod complaints;
 mod fleet;
 mod loss;
@@ -65,7 +66,7 @@ impl<'a> Context<'a> {
     }
 
     fn window(&self) -> String {
-        Zone::UTC.span(&self.findings.window.from, &self.findings.window.to)
+        Zone::UTC.span_min(&self.findings.window.from, &self.findings.window.to)
     }
 }
 

@@ -1,5 +1,6 @@
 //! The page of one site.
 
+use super::across::{Work, work_at};
 use super::fleet::verdict_words;
 use super::loss::{self, ProfileView, RhythmView, Who};
 use super::{
@@ -23,6 +24,10 @@ const AGAINST: usize = 5;
 /// Float periods and base events shown.
 const PERIODS: usize = 50;
 const EVENTS: usize = 100;
+/// Less lost time than this bears no strong words (common practice, no source), h.
+const LITTLE_HOURS: f64 = 0.25;
+/// A cause with less of the lost time than this has its evidence folded away.
+const SMALL_SHARE: f64 = 0.05;
 /// Rows of a small table shown.
 const ROWS: usize = 200;
 
@@ -36,6 +41,10 @@ pub(in crate::report) struct CauseView {
     lost: String,
     share: String,
     confidence: String,
+    /// So little time that the cause is a pointer only.
+    little: bool,
+    /// So small a part of the lost time that its evidence is folded away.
+    fold: bool,
     what: &'static str,
     fors: Vec<EvidenceView>,
     more_for: usize,
@@ -132,6 +141,8 @@ pub(in crate::report) struct Site {
     bar: Bar,
     sides: Vec<SideView>,
     causes: Vec<CauseView>,
+    /// How far the causes can be acted on; empty when they can.
+    causes_note: &'static str,
     timeline: Option<Timeline>,
     days: Vec<Day>,
     day_table: Vec<DayRow>,
@@ -151,6 +162,8 @@ pub(in crate::report) struct Site {
     sheet: Option<Sheet>,
     cautions: Vec<&'static str>,
     complaints: usize,
+    /// Field work here, before and after.
+    work: Vec<Work>,
 }
 
 pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
@@ -162,7 +175,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         root: "../",
         title: site_name(s),
         made_by: c.made_by(),
-        window: zone.span(&c.findings.window.from, &c.findings.window.to),
+        window: zone.span_min(&c.findings.window.from, &c.findings.window.to),
         id: name(&s.site),
         verdict,
         verdict_class,
@@ -171,6 +184,14 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         bar: bar(&s.causes, s.lost_fix_hours),
         sides: super::SIDES.map(side).to_vec(),
         causes: s.causes.iter().enumerate().map(|(i, k)| cause(c, k, i + 1, zone)).collect(),
+        causes_note: match s.verdict.as_str() {
+            _ if s.causes.is_empty() => "",
+            "healthy" => "The site is healthy: this is where the little lost time went. Nothing here needs a person.",
+            "too-little-data" => {
+                "Too little was observed: take this as a list of what was seen, not as causes to act on."
+            }
+            _ => "",
+        },
         timeline: picture.and_then(|p| timeline(p, zone)),
         days: picture.map(|p| days(p, zone)).unwrap_or_default(),
         day_table: picture.map(day_table).unwrap_or_default(),
@@ -189,6 +210,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         sheet: sheet(c, s),
         cautions: c.options.cautions.to_vec(),
         complaints: c.findings.complaints.iter().filter(|x| x.site == s.site).count(),
+        work: work_at(c, &s.site),
     }
 }
 
@@ -253,13 +275,18 @@ fn answer(c: &Context<'_>, s: &SiteFindings) -> String {
                 String::new()
             };
             let first = format!("Rovers were without an RTK fix for {lost} of {observed} observed{part}.");
+            let little = if s.lost_fix_hours < LITTLE_HOURS {
+                " That is little time: take it as a pointer, not as proof."
+            } else {
+                ""
+            };
             match s.causes.first() {
                 None => format!("{first} No cause is named."),
                 Some(k) if side_class(&k.side) == "none" => {
                     format!("{first} Most of it, {}, is not explained by the logs.", hours(k.lost_fix_hours))
                 }
                 Some(k) => format!(
-                    "{first} First cause: {}; {}, {} of the lost time.",
+                    "{first} First cause: {}; {}, {} of the lost time.{little}",
                     lower_first(&c.title(&k.cause)),
                     confidence(k.confidence),
                     percent(k.share)
@@ -334,6 +361,8 @@ fn cause(c: &Context<'_>, k: &Cause, rank: usize, zone: Zone) -> CauseView {
         lost: hours(k.lost_fix_hours),
         share: share_words(k),
         confidence: confidence_words(k),
+        little: k.lost_fix_hours < LITTLE_HOURS && side_class(&k.side) != "none",
+        fold: rank > 1 && k.share < SMALL_SHARE && k.lost_fix_hours < LITTLE_HOURS,
         what: about.map_or("", |a| a.what),
         more_for: fors.len().saturating_sub(FOR),
         fors: fors.into_iter().take(FOR).map(|e| evidence(e, zone)).collect(),
