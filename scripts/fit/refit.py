@@ -82,6 +82,8 @@ class Data:
                 n += 1
         self.seg, self.ids, self.x = np.array(seg), np.array(ids), np.array(xs)
         self.lost, self.Y, self.bar, self.n = np.array(lost), np.array(Y), np.array(bar), n
+        # No weight can bring back a cause that is ruled out: what is true of it must not pull at the others.
+        self.fits = 1 - (self.Y[:, :C] * (self.bar < 0)).sum(1)
         key = self.seg * 1000 + T.group[self.ids]
         self.starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
         self.lengths = np.diff(np.r_[self.starts, len(key)])
@@ -166,7 +168,7 @@ def fit(D, T, steps, hold):
             S, mask, extra = whole(D, W, prior, T)
         else:
             S, mask = scores(D, W, prior, T, extra)
-        G = (prob(S, temperature) - D.Y) * D.weight[:, None] / temperature
+        G = (prob(S, temperature) - D.Y) * (D.weight * (D.fits > 0.5))[:, None] / temperature
         g = np.zeros_like(W)
         # A piece of its own also takes away from what the cause loses without any.
         slope = T.cal["without_own"] / T.cal["least_own"]

@@ -117,12 +117,15 @@ fn one(
     }
     // Lost ms, confidence-weighted ms, periods; share of the others that were lost.
     let mut by_cause: BTreeMap<&str, (f64, f64, u32)> = BTreeMap::new();
+    // Share of each cause at the site or sites where the rover lost its fix.
+    let mut said: BTreeMap<&str, f64> = BTreeMap::new();
     let mut others = (0.0, 0.0);
     for site in findings {
         let concerns = |p: &&FloatPeriod| match about {
             About::Rover(unit) => p.unit == unit,
             About::Site(id) => site.site == id,
         };
+        let before = by_cause.values().map(|v| v.0).sum::<f64>();
         for p in site.float_periods.iter().filter(concerns) {
             let ms = overlap_ms(p, c);
             if ms > 0.0 {
@@ -136,15 +139,24 @@ fn one(
                 }
             }
         }
+        if by_cause.values().map(|v| v.0).sum::<f64>() > before {
+            for c in &site.causes {
+                let share = said.entry(c.cause.as_str()).or_default();
+                *share = c.share.max(*share);
+            }
+        }
     }
     let total: f64 = by_cause.values().map(|v| v.0).sum();
     out.lost_fix_hours = total / HOUR_MS as f64;
     let periods: u32 = by_cause.values().map(|v| v.2).sum();
-    // The cause with most time; an unexplained rest does not hide a found cause with a good part of it.
+    // What each period is not sure of goes by what the site as a whole says.
+    let unsure: f64 = by_cause.values().map(|v| v.0 - v.1).sum();
+    let belief = |cause: &str, weighted: f64| weighted + unsure * said.get(cause).copied().unwrap_or(0.0);
+    // The likeliest; an unexplained rest does not hide a found cause with a good part of the time.
     let named = by_cause
         .iter()
         .filter(|(cause, v)| **cause != UNEXPLAINED && v.0 >= 0.25 * total)
-        .max_by(|a, b| a.1.0.total_cmp(&b.1.0));
+        .max_by(|a, b| belief(a.0, a.1.1).total_cmp(&belief(b.0, b.1.1)));
     let best = named.or_else(|| by_cause.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0)));
     out.summary = match best {
         _ if logged.epochs == 0 => "no logs for that time".to_owned(),
