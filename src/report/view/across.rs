@@ -236,12 +236,12 @@ fn work_row(c: &Context<'_>, w: &FieldWorkAnswer) -> Work {
         if observed > 0.0 {
             format!("{} ({} of {})", share(lost / observed), hours(lost), hours(observed))
         } else {
-            "not observed".to_owned()
+            "no hours to match".to_owned()
         }
     };
     let judged = w.ratio_low.is_some();
     Work {
-        when: c.zone(&w.site).span(&w.time, &w.time),
+        when: c.zone(&w.site).moment_min(&w.time),
         place: place(c, &w.site),
         unit: name(&w.unit),
         what: plain(&w.what, LONG),
