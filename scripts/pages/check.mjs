@@ -134,7 +134,7 @@ async function report(folder) {
       const hoursOf = id === "rovers" ? [w.lost_fix_hours, w.observed_hours, w.expected_hours].map(hours) : [];
       const counted = id === "parts" ? [`${w.bad_with} of ${w.with}`, `${w.bad_without} of ${w.without}`] : [];
       // Sorted tables are looked through as a whole.
-      const text = id === "against" ? tables[id].join(" ") : tables[id][i] ?? "";
+      const text = id === "against" || id === "work" ? tables[id].join(" ") : tables[id][i] ?? "";
       for (const want of [...ratio, ...hoursOf, ...counted]) {
         counts.numbers += 1;
         if (!text.includes(want)) fault("index.html", `table ${id} row ${i + 1} does not say ${want}`);

@@ -67,6 +67,14 @@ impl Zone {
         }
     }
 
+    /// A moment to the minute: `Mon 2026-05-04 09:05 CEST (07:05 UTC)`.
+    pub(super) fn moment_min(self, at: &str) -> String {
+        match parse_utc(at).map(|t| t.div_euclid(MINUTE_MS) * MINUTE_MS) {
+            Some(t) => self.span_ms(t, t),
+            None => self.span(at, at),
+        }
+    }
+
     /// The same of times in ms.
     pub(super) fn span_ms(self, from: UtcMs, to: UtcMs) -> String {
         let (Some(a), Some(b)) = (DateTime::from_timestamp_millis(from), DateTime::from_timestamp_millis(to)) else {
@@ -191,6 +199,8 @@ mod tests {
             "Sun 2026-05-10 08:34 to 09:04 +10 (2026-05-09 22:34 to 23:04 UTC)"
         );
         assert_eq!(Zone::UTC.span_min("soon", ""), "soon");
+        assert_eq!(Zone::UTC.moment_min("2026-05-09T22:34:47Z"), "Sat 2026-05-09 22:34 UTC");
+        assert_eq!(Zone::UTC.moment_min("soon"), "soon");
     }
 
     #[test]

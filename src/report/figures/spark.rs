@@ -11,7 +11,10 @@ fn share(d: &DayTotal) -> f64 {
     d.lost_ms as f64 / d.observed_ms.max(1) as f64
 }
 
-/// A bar a day, at most as high as the worst day; empty without two days.
+/// A full bar is at least this share, so that a healthy site does not look like a bad one.
+const FULL: f64 = 0.1;
+
+/// A bar a day, a full one for the worst day of the site or [`FULL`]; empty without two days.
 pub(in crate::report) fn spark(id: &str, days: &[DayTotal]) -> String {
     let shown = days.get(days.len().saturating_sub(DAYS)..).unwrap_or_default();
     let (Some(first), Some(last)) = (shown.first(), shown.last()) else { return String::new() };
@@ -29,7 +32,7 @@ pub(in crate::report) fn spark(id: &str, days: &[DayTotal]) -> String {
     let mut bars = String::new();
     for d in shown {
         let x = ((d.from - first.from) as f64 / 86_400_000.0).round() * step;
-        let h = if worst > 0.0 { (share(d) / worst * (height - 2.0)).max(0.8) } else { 0.8 };
+        let h = (share(d) / worst.max(FULL) * (height - 2.0)).max(0.8);
         bars.push_str(&box_path(x, height - h, (step * 0.8).max(0.6), h));
     }
     svg.path(&bars, "spark");
@@ -87,5 +90,8 @@ mod tests {
         // Four places of 30 units: the bars stand in the first and the last.
         assert!(svg.contains("M0 13h24v11h-24z") && svg.contains("M90 2h24v22h-24z"), "{svg}");
         assert!(spark("s", &[day(0, 1)]).is_empty());
+        // 1 % and 2 % lost are small bars, not full ones.
+        let healthy = spark("s", &[day(0, 1), day(1, 2)]);
+        assert!(healthy.contains("v2.2h") && healthy.contains("v4.4h"), "{healthy}");
     }
 }

@@ -98,6 +98,10 @@ pub(super) fn across(c: &Context<'_>) -> Across {
     let mut answers: Vec<String> = Vec::new();
     answers.extend(against.as_ref().map(|a| a.answer.clone()));
     answers.extend(Some(work_answer.clone()).filter(|w| !w.is_empty()));
+    // What the work did first, what cannot be said yet last; by time within.
+    let order = |w: &&FieldWorkAnswer| VERDICTS.iter().position(|(id, ..)| *id == w.verdict).unwrap_or(VERDICTS.len());
+    let mut sorted: Vec<&FieldWorkAnswer> = work.iter().collect();
+    sorted.sort_by_key(order);
     let moved = fleet.bad_rovers.iter().filter(|r| r.sites.len() > 1).count();
     if moved > 0 {
         answers.push(format!(
@@ -123,7 +127,7 @@ pub(super) fn across(c: &Context<'_>) -> Across {
         answers,
         against,
         work_answer,
-        work: work.iter().take(LIST).map(|w| work_row(c, w)).collect(),
+        work: sorted.into_iter().take(LIST).map(|w| work_row(c, w)).collect(),
         work_more: work.len().saturating_sub(LIST),
         rovers: fleet.bad_rovers.iter().take(LIST).map(|r| rover(c, r)).collect(),
         rovers_more: fleet.bad_rovers.len().saturating_sub(LIST),
@@ -212,7 +216,7 @@ const VERDICTS: [(&str, &str, &str); 6] = [
     ("worse", "worse", "followed by more loss"),
     ("no-change", "no change that the logs could show", "without a change that the logs could show"),
     ("too-early", "too early to say", "too early to say"),
-    ("no-loss", "nothing lost before or after", "with nothing lost before or after"),
+    ("no-loss", "too little lost to compare", "with too little lost to compare"),
     ("no-logs", "no logs", "without logs"),
 ];
 
@@ -236,12 +240,12 @@ fn work_row(c: &Context<'_>, w: &FieldWorkAnswer) -> Work {
         if observed > 0.0 {
             format!("{} ({} of {})", share(lost / observed), hours(lost), hours(observed))
         } else {
-            "not observed".to_owned()
+            "no hours to match".to_owned()
         }
     };
     let judged = w.ratio_low.is_some();
     Work {
-        when: c.zone(&w.site).span(&w.time, &w.time),
+        when: c.zone(&w.site).moment_min(&w.time),
         place: place(c, &w.site),
         unit: name(&w.unit),
         what: plain(&w.what, LONG),

@@ -473,6 +473,8 @@ fn sheet(c: &Context<'_>, s: &SiteFindings) -> Option<Sheet> {
         let about = (c.options.about)(&k.cause);
         let most = if i == 0 { 5 } else { 2 };
         for text in or_manual(&k.checks, about.map(|a| a.checks)).into_iter().take(most) {
+            // The sheet is taken along without the page.
+            let text = super::elsewhere(&text);
             if !checks.iter().any(|x| x.text == text) {
                 checks.push(SheetCheck { text, cause: c.title(&k.cause) });
             }
