@@ -178,6 +178,14 @@ fn one_cause(
     if lost < 1000.0 {
         return None;
     }
+    // Evidence is told of the periods that carry the cause's name, so that anybody can count it again there. A cause that is nowhere
+    // the likeliest has only its events to show.
+    let shown = Members(
+        (0..verdicts.len())
+            .filter(|i| verdicts[*i].cause == cause)
+            .map(|i| (i, evidence.segments[i].lost_ms as f64))
+            .collect(),
+    );
     let mean = weights.calibration.most * members.0.iter().map(|(i, ms)| part(*i) * ms).sum::<f64>() / lost;
     let share = lost / all_lost as f64;
     let confidence = if cause.is_some() { weights.calibration.of_site(mean, share) } else { mean };
@@ -188,7 +196,11 @@ fn one_cause(
         lost_fix_hours: lost / HOUR_MS as f64,
         share,
         confidence,
-        evidence: evidence_lines(cause, &members, case, evidence, weights),
+        evidence: if shown.0.is_empty() {
+            evidence_lines(cause, &members, false, case, evidence, weights)
+        } else {
+            evidence_lines(cause, &shown, true, case, evidence, weights)
+        },
         ..Cause::default()
     })
 }
@@ -210,6 +222,7 @@ const MOST_LINES: usize = 8;
 fn evidence_lines(
     cause: Option<usize>,
     members: &Members,
+    with_context: bool,
     case: &SiteCase,
     evidence: &SiteEvidence,
     weights: &Weights,
@@ -229,6 +242,7 @@ fn evidence_lines(
             match f.event {
                 Some(e) if cause.is_some() => *events.entry(e).or_default() += weight,
                 Some(_) => {}
+                None if !with_context => {}
                 None => {
                     let c = context.entry(f.id.as_str()).or_insert(Context { weight: 0.0, ms: 0.0, at: *i, most: 0.0 });
                     c.weight += weight;
