@@ -2,7 +2,7 @@
 
 use super::super::draw::{Anchor, Svg, box_path, coordinate};
 use super::super::text::{name, plain};
-use super::{Figure, Key};
+use super::{Figure, steps};
 use crate::model::picture::ElevationCurve;
 
 const WIDTH: f64 = 360.0;
@@ -60,31 +60,10 @@ pub(in crate::report) fn curve(id: &str, c: &ElevationCurve) -> Figure {
     let expected: String =
         c.expected.iter().map(|e| box_path(x(e.0), y(e.3), x(e.1) - x(e.0), y(e.2) - y(e.3))).collect();
     svg.path(&expected, "c-want");
-    let band: String = c
-        .bins
-        .iter()
-        .map(|b| box_path(x(b.0), y(f64::from(b.4)), x(b.1) - x(b.0), (y(f64::from(b.2)) - y(f64::from(b.4))).max(0.5)))
-        .collect();
-    svg.path(&band, "t-band");
-    let mut line = String::new();
-    let mut end = f64::NAN;
-    for b in &c.bins {
-        let v = coordinate(y(f64::from(b.3)));
-        line.push_str(&if b.0 == end {
-            format!("V{v}H{}", coordinate(x(b.1)))
-        } else {
-            format!("M{} {v}H{}", coordinate(x(b.0)), coordinate(x(b.1)))
-        });
-        end = b.1;
-    }
-    svg.path(&line, "t-line");
-    let key = |class: &str, d: &str, words: &str| Key {
-        svg: format!("<svg viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{class}\" d=\"{d}\"/></svg>"),
-        words: words.to_owned(),
-    };
-    let mut keys = vec![key("t-line", "M0 8H16", "median"), key("t-band", "M0 3H16V13H0z", "middle 80 % of the time")];
+    steps::draw(&mut svg, &c.bins, &x, &y);
+    let mut keys = steps::keys();
     if !c.expected.is_empty() {
-        keys.push(key("c-want", "M1 3H15V13H1z", "expected"));
+        keys.push(steps::key("c-want", "M1 3H15V13H1z", "expected"));
     }
     let rows = c
         .bins

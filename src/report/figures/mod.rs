@@ -7,6 +7,7 @@ mod multipath;
 mod plan;
 mod sky;
 mod spark;
+mod steps;
 
 pub(super) use curve::curve;
 pub(super) use map::{Map, Spot, map};

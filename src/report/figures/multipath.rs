@@ -1,9 +1,9 @@
 //! Code multipath over elevation: the middle 80 % of the satellite-minutes as a band, the median as a line, a clean antenna
 //! as a broken line.
 
-use super::super::draw::{Anchor, Svg, box_path, coordinate};
+use super::super::draw::{Anchor, Svg, coordinate};
 use super::super::text::{name, number, plain};
-use super::{Figure, Key};
+use super::{Figure, steps};
 use crate::model::picture::MultipathCurve;
 
 const WIDTH: f64 = 360.0;
@@ -61,26 +61,7 @@ pub(in crate::report) fn multipath(id: &str, c: &MultipathCurve) -> Figure {
     }
     svg.text(x(45.0), HEIGHT - 2.0, Anchor::Middle, "lbl", "elevation");
     svg.text(WIDTH - 8.0, TOP + 9.0, Anchor::End, "lbl", "m");
-    let band: String = c
-        .bins
-        .iter()
-        .map(|b| {
-            let (high, low) = (y(f64::from(b.4)), y(f64::from(b.2)));
-            box_path(x(b.0), high, x(b.1) - x(b.0), (low - high).max(0.5))
-        })
-        .collect();
-    svg.path(&band, "t-band");
-    let (mut line, mut end) = (String::new(), f64::NAN);
-    for b in &c.bins {
-        let v = coordinate(y(f64::from(b.3)));
-        line.push_str(&if b.0 == end {
-            format!("V{v}H{}", coordinate(x(b.1)))
-        } else {
-            format!("M{} {v}H{}", coordinate(x(b.0)), coordinate(x(b.1)))
-        });
-        end = b.1;
-    }
-    svg.path(&line, "t-line");
+    steps::draw(&mut svg, &c.bins, &x, &y);
     let clean: String = c
         .clean
         .iter()
@@ -88,13 +69,9 @@ pub(in crate::report) fn multipath(id: &str, c: &MultipathCurve) -> Figure {
         .map(|(k, p)| format!("{}{} {}", if k == 0 { "M" } else { "L" }, coordinate(x(p.0)), coordinate(y(p.1))))
         .collect();
     svg.path(&clean, "t-limit");
-    let key = |class: &str, d: &str, words: &str| Key {
-        svg: format!("<svg viewBox=\"0 0 16 16\" aria-hidden=\"true\"><path class=\"{class}\" d=\"{d}\"/></svg>"),
-        words: words.to_owned(),
-    };
-    let mut keys = vec![key("t-line", "M0 8H16", "median"), key("t-band", "M0 3H16V13H0z", "middle 80 % of the time")];
+    let mut keys = steps::keys();
     if !c.clean.is_empty() {
-        keys.push(key("t-limit", "M0 8H16", "clean antenna"));
+        keys.push(steps::key("t-limit", "M0 8H16", "clean antenna"));
     }
     let rows = c
         .bins
