@@ -35,16 +35,15 @@ pub(super) fn navigation(sky: &Constellation, from: i64, to: i64) -> String {
         // Seconds between issues, offset of the system's clock from GPS time, offset of its weeks.
         let (step, behind, letter) = match s.sys {
             Sys::Gps => (7200, 0, 'G'),
-            Sys::Gal => (3600, 0, 'E'),
+            Sys::Gal => (1200, 0, 'E'),
             Sys::Bds => (3600, 14, 'C'),
             Sys::Glo => (1800, 0, 'R'),
         };
         let shift = if s.sys == Sys::Glo { clock::LEAP_S } else { behind };
-        let mut t = (clock::gpst(from) - shift).div_euclid(step) * step;
-        if s.sys == Sys::Glo {
-            t += 900;
-        }
-        while t <= clock::gpst(to) - shift {
+        // GLONASS states are those of the middle of their half hour.
+        let middle = if s.sys == Sys::Glo { step / 2 } else { 0 };
+        let mut t = (clock::gpst(from) - shift).div_euclid(step) * step + middle;
+        while t <= clock::gpst(to) - shift + middle {
             let gps = t + shift;
             let unix = 315_964_800 + t;
             let (y, m, dd) = clock::civil(unix.div_euclid(86_400));

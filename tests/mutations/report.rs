@@ -305,9 +305,12 @@ fn what_must_stay_would_be_missed() {
 fn all_damage_through_the_whole_report() {
     // LOSTFIX_MUTATIONS: so many percent of it, for a machine that has other things to do.
     let percent: usize = std::env::var("LOSTFIX_MUTATIONS").ok().and_then(|p| p.parse().ok()).unwrap_or(100);
+    // LOSTFIX_PILE: the name of one site, for the one pile with it: the work of an hour in parts that can be stopped between.
+    let only = std::env::var("LOSTFIX_PILE").ok();
+    let piles: Vec<_> = PILES.iter().filter(|sites| only.as_deref().is_none_or(|site| sites.contains(&site))).collect();
     let all = bundles();
     let (mut total, mut faults) = (Done::default(), Vec::new());
-    for sites in PILES {
+    for sites in &piles {
         let bench = Bench::new(&all, sites);
         let started = std::time::Instant::now();
         let mut done = Done::default();
@@ -327,5 +330,5 @@ fn all_damage_through_the_whole_report() {
     }
     println!("{} reports: {total:?}, {} faults", total.reports(), faults.len());
     none(&faults);
-    assert!(total.reports() > 400 * percent, "only {} reports", total.reports());
+    assert!(total.reports() > 80 * percent * piles.len() && !piles.is_empty(), "only {} reports", total.reports());
 }
