@@ -181,7 +181,9 @@ fn never(segment: &Segment) -> [f64; 22] {
     let signs = [
         strength("base:satellites-fading") + strength("base:scintillation") + strength("base:ionosphere-disturbed")
             > 0.05,
-        strength("context:equatorial-evening") + strength("context:auroral") > 0.1,
+        // Of a radio burst of the Sun: the day side, where it reaches base and rovers alike.
+        strength("context:equatorial-evening") + strength("context:auroral") > 0.1
+            || strength("context:both-sides-down") > 0.3,
         strength("sky:kp-storm") + strength("sky:flare") > 0.1,
     ];
     let signs = signs.iter().filter(|s| **s).count();

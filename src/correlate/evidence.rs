@@ -9,6 +9,7 @@ use super::grid::{Grid, Others, Within, merge_spans, others, overlap_ms};
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::timeline::{Timeline, event_feature};
+use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
@@ -311,7 +312,7 @@ fn context(
     limits: &EvidenceLimits,
     base: &Timeline<'_>,
 ) {
-    // All bands down at the base and at the rover in one stretch: nothing on one mast does that.
+    // All bands down at the base and at the rover in one stretch, by daylight: nothing on one mast does that.
     let down = |scope: &str| {
         f.iter()
             .filter(|x| {
@@ -321,7 +322,9 @@ fn context(
             .map(|x| x.strength)
             .fold(0.0, f64::max)
     };
-    let both_down = (2.5 * down("base:").min(down("rover:"))).min(1.0);
+    let middle = (segment.from + segment.to) / 2;
+    let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
+    let both_down = if by_day { (2.5 * down("base:").min(down("rover:"))).min(1.0) } else { 0.0 };
     // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
     let burst = f.iter().any(|f| f.id == "sky:flare");
     let mut add = |id: &str, strength: f64| {
@@ -447,7 +450,6 @@ fn context(
     if let Some(latitude) = case.magnetic_latitude
         && let Some((_, longitude, _)) = case.position
     {
-        let middle = (segment.from + segment.to) / 2;
         let local_h = (middle as f64 / HOUR_MS as f64 + longitude / 15.0).rem_euclid(24.0);
         // Equatorial: 19 to 01 solar local time within about 20 degrees of the magnetic equator (ITU-R P.531 §5.2).
         let evening = !(1.5..18.5).contains(&local_h);

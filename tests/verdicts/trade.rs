@@ -1,6 +1,6 @@
 //! Section 18 of the check values, and the plain cases of the link, the base and the rover.
 
-use super::site::{BaseNow, Noise, RoverNow, SECONDS, Site, T0, frames};
+use super::site::{BASE_LON, BaseNow, Noise, RoverNow, SECONDS, Site, T0, frames};
 use lostfix::causes::verdict::CAUSES;
 use lostfix::detect::{Limits, NearPlace, Setup, base_events};
 use lostfix::maths::budget::cable::cable;
@@ -501,6 +501,35 @@ fn a_flare_with_neighbours_lost() {
         .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)))
         .with_neighbours(3, move |_, s| RoverNow::default().lost(bad(s)));
     site.judge().must_be("sky-storm");
+}
+
+/// A flare is listed while the signals of all bands fall by 7 dB at the base and at every rover; nobody within 150 km.
+fn burst_alone(longitude: f64) -> Site {
+    let bad = |s: i64| within(s, 5000, 6200);
+    let flare = Event {
+        unit: String::new(),
+        kind: "flare",
+        from: T0 + 4_700_000,
+        to: T0 + 6_300_000,
+        value: Some(1.2e-4),
+        value_unit: "W/m2",
+        strength: 0.9,
+        detail: "flare X1.2".to_owned(),
+        origin: Origin::default(),
+    };
+    let fall = move |s: i64| [if bad(s) { 7.0 } else { 0.0 }; 3];
+    Site { sky: vec![flare], longitude, ..Site::default() }
+        .with_base(move |s| BaseNow { drop_db: fall(s), ..BaseNow::default() })
+        .with_rovers(3, move |_, s| RoverNow { drop_db: fall(s), ..RoverNow::default() }.lost(bad(s)))
+}
+
+/// Check-values 11.2 and 7.6: all bands and all systems together for minutes, base and rovers alike, with the Sun above the horizon.
+#[test]
+fn a_radio_burst_of_the_sun_where_there_are_no_neighbours() {
+    burst_alone(BASE_LON).judge().must_be("sky-storm");
+    // On the night side it is not the Sun.
+    let night = burst_alone(BASE_LON - 180.0).judge();
+    assert_eq!(night.side_hours("sky"), 0.0, "{}", night.told());
 }
 
 /// Check-values 12.1: 10 km normal, 20 km at quiet ionosphere (common practice, no source).
