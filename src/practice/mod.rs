@@ -54,10 +54,12 @@
 mod bundle;
 mod cause;
 mod clock;
+mod draw;
 mod earth;
 mod fault;
 mod fix;
 mod fleet;
+mod hardware;
 mod machine;
 mod nmea;
 mod orbit;
@@ -71,7 +73,9 @@ mod signal;
 mod site;
 mod skyweather;
 mod track;
+mod world;
 
+use plan::World;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::fmt;
@@ -165,7 +169,7 @@ pub fn run_without(
     scenario::check(&sc)?;
     let seed = seed.or(sc.seed).unwrap_or(1);
     let ours = check_out(out)?;
-    let world = plan::World::new(&sc, seed);
+    let world = World::new(&sc, seed);
     let tmp = beside(out, "partial");
     if tmp.exists() {
         remove(&tmp)?;
@@ -230,7 +234,7 @@ fn check_out(out: &Path) -> Result<bool, PracticeError> {
     )))
 }
 
-fn make(world: &plan::World, dir: &Path) -> Result<Summary, PracticeError> {
+fn make(world: &World, dir: &Path) -> Result<Summary, PracticeError> {
     let results: Vec<Result<fleet::SiteDone, PracticeError>> = world
         .sites
         .par_iter()
