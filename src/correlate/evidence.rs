@@ -300,6 +300,22 @@ fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: 
     })
 }
 
+/// How far the signals of all bands are down at the base and at the rover in one stretch, 0 to 1: nothing on one mast does that.
+/// Beside a listed flare signals that are weak on both sides count too: a log may begin within a burst.
+fn both_down(f: &[Feature], flare: bool) -> f64 {
+    let strongest = |scope: &str, kinds: &[&str]| {
+        f.iter()
+            .filter(|x| x.id.strip_prefix(scope).is_some_and(|k| kinds.contains(&k)))
+            .map(|x| x.strength)
+            .fold(0.0, f64::max)
+    };
+    let fallen = ["all-bands-drop", "all-bands-sink", "level-drop"];
+    let fall = 2.5 * strongest("base:", &fallen).min(strongest("rover:", &fallen));
+    let weak =
+        if flare { strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak"])) } else { 0.0 };
+    fall.max(weak).min(1.0)
+}
+
 #[allow(clippy::too_many_arguments)]
 fn context(
     f: &mut Vec<Feature>,
@@ -312,21 +328,11 @@ fn context(
     limits: &EvidenceLimits,
     base: &Timeline<'_>,
 ) {
-    // All bands down at the base and at the rover in one stretch, by daylight: nothing on one mast does that.
-    let down = |scope: &str| {
-        f.iter()
-            .filter(|x| {
-                x.id.strip_prefix(scope)
-                    .is_some_and(|k| matches!(k, "all-bands-drop" | "all-bands-sink" | "level-drop"))
-            })
-            .map(|x| x.strength)
-            .fold(0.0, f64::max)
-    };
     let middle = (segment.from + segment.to) / 2;
-    let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
-    let both_down = if by_day { (2.5 * down("base:").min(down("rover:"))).min(1.0) } else { 0.0 };
     // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
     let burst = f.iter().any(|f| f.id == "sky:flare");
+    let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
+    let both_down = if by_day { both_down(f, burst) } else { 0.0 };
     let mut add = |id: &str, strength: f64| {
         if strength > 0.02 {
             f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });

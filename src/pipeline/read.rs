@@ -140,13 +140,18 @@ pub struct ReadAll {
 /// Swallows an error of the reader: what was read until then is kept, the crawl room lists the error.
 struct Tolerant<'a> {
     inner: &'a mut dyn Read,
+    /// Some of the bytes are wrong (a checksum or a size says so), not only missing at the end.
+    wrong: bool,
 }
 
 impl Read for Tolerant<'_> {
     fn read(&mut self, out: &mut [u8]) -> std::io::Result<usize> {
         match self.inner.read(out) {
             Err(e) if e.kind() == std::io::ErrorKind::Interrupted => Err(e),
-            Err(_) => Ok(0),
+            Err(e) => {
+                self.wrong |= e.kind() == std::io::ErrorKind::InvalidData;
+                Ok(0)
+            }
             Ok(n) => Ok(n),
         }
     }
@@ -159,7 +164,7 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
     let mut files: Vec<Parsed> = Vec::new();
     let ends = crawl::open(bundle, limits, &mut |member: Member<'_>| {
         let is_card = member.path.rsplit('/').next().is_some_and(|n| n.eq_ignore_ascii_case("unit.toml"));
-        let mut reader = Tolerant { inner: member.reader };
+        let mut reader = Tolerant { inner: member.reader, wrong: false };
         let context = FileContext {
             path: member.path.clone(),
             hints: DateHints {
@@ -173,9 +178,17 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
         let parsed = if is_card && card.is_none() {
             let mut bytes = Vec::new();
             let _ = (&mut reader).take(CARD_BYTES).read_to_end(&mut bytes);
-            let (found, problems) = card::parse(&String::from_utf8_lossy(&bytes));
-            card = found;
-            card_problems = problems;
+            // A log has checks of its own; in a card one wrong letter would move the unit to another site.
+            if reader.wrong {
+                card_problems.push(Problem::whole(
+                    "some bytes of this card are wrong (its checksum or size does not fit): it is not used".to_owned(),
+                    "send the bundle again; until then the fleet register, the path rules and the data say who the unit is",
+                ));
+            } else {
+                let (found, problems) = card::parse(&String::from_utf8_lossy(&bytes));
+                card = found;
+                card_problems = problems;
+            }
             formats::read(&mut bytes.as_slice(), &context, settings)
         } else {
             formats::read(&mut reader, &context, settings)
