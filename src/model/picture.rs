@@ -116,6 +116,20 @@ pub struct DayTotal {
     pub lost_ms: i64,
 }
 
+/// How the lost share went from day to day.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub enum Course {
+    /// Too few days to tell.
+    #[default]
+    Short,
+    /// Up and down no more than chance would have it.
+    Unclear,
+    /// More from day to day.
+    Rising,
+    /// Less from day to day.
+    Falling,
+}
+
 /// Observed and lost time of something, ms.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 pub struct Share {
@@ -326,6 +340,8 @@ pub struct SitePicture {
     pub tracks: Vec<Track>,
     /// Day by day.
     pub days: Vec<DayTotal>,
+    /// Whether the days show a trend.
+    pub course: Course,
     /// Who else.
     pub who_else: Option<WhoElse>,
     /// Loss by the age of corrections, s.

@@ -41,6 +41,7 @@ pub(super) fn of(
         shades: strips::shades(site, beside, from, to),
         tracks: tracks::tracks(site, beside, from, to, old_s),
         days: daily.days,
+        course: daily.course,
         who_else: loss::who_else(site, grids),
         by_age: loss::by_age(site),
         by_distance: loss::by_distance(site),

@@ -2,7 +2,7 @@
 
 use super::super::draw::{Svg, box_path};
 use super::super::text::percent;
-use crate::model::picture::DayTotal;
+use crate::model::picture::{Course, DayTotal};
 
 /// Days drawn, the last ones.
 const DAYS: usize = 62;
@@ -39,26 +39,20 @@ pub(in crate::report) fn spark(id: &str, days: &[DayTotal]) -> String {
     svg.finish()
 }
 
-/// The trend in words: the second half of the days against the first. Empty below four days with enough time.
-pub(in crate::report) fn trend(days: &[DayTotal]) -> String {
-    let days: Vec<&DayTotal> = days.iter().filter(|d| d.observed_ms >= 600_000).collect();
-    if days.len() < 4 {
-        return String::new();
-    }
+/// The trend in words, with the lost share of the first half of the days and of the second; empty where days are too few.
+pub(in crate::report) fn trend(days: &[DayTotal], course: Course) -> String {
+    let word = match course {
+        Course::Short => return String::new(),
+        Course::Unclear => "no clear trend",
+        Course::Rising => "rising",
+        Course::Falling => "falling",
+    };
     let (first, second) = days.split_at(days.len() / 2);
-    let of = |part: &[&DayTotal]| {
+    let of = |part: &[DayTotal]| {
         part.iter().map(|d| d.lost_ms).sum::<i64>() as f64
             / part.iter().map(|d| d.observed_ms).sum::<i64>().max(1) as f64
     };
-    let (a, b) = (of(first), of(second));
-    let word = if (a - b).abs() < 0.02 || (a.max(b)) < 1.5 * a.min(b) {
-        "steady"
-    } else if b > a {
-        "rising"
-    } else {
-        "falling"
-    };
-    format!("{word}: {} then {}", percent(a), percent(b))
+    format!("{word}: {} then {}", percent(of(first)), percent(of(second)))
 }
 
 #[cfg(test)]
@@ -76,12 +70,11 @@ mod tests {
     }
 
     #[test]
-    fn trend_compares_the_halves() {
-        let days = |lost: [i64; 4]| -> Vec<DayTotal> { (0..4).map(|n| day(n, lost[n as usize])).collect() };
-        assert_eq!(trend(&days([10, 10, 2, 2])), "falling: 10 % then 2 %");
-        assert_eq!(trend(&days([1, 1, 9, 9])), "rising: 1 % then 9 %");
-        assert_eq!(trend(&days([10, 10, 11, 11])), "steady: 10 % then 11 %");
-        assert_eq!(trend(&days([10, 10, 11, 11])[..3]), "");
+    fn trend_names_both_halves() {
+        let days: Vec<DayTotal> = [1, 2, 2, 8, 9, 10].iter().zip(0..).map(|(l, n)| day(n, *l)).collect();
+        assert_eq!(trend(&days, Course::Rising), "rising: 2 % then 9 %");
+        assert_eq!(trend(&days, Course::Unclear), "no clear trend: 2 % then 9 %");
+        assert_eq!(trend(&days, Course::Short), "");
     }
 
     #[test]

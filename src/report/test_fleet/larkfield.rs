@@ -3,8 +3,8 @@
 use super::{at, cause, ev};
 use crate::model::findings::{Advisory, BaseEvent, FloatPeriod, LatLonHeight, SiteFindings};
 use crate::model::picture::{
-    DayTotal, ElevationCurve, Mark, Profile, Rhythm, Shade, Share, SitePicture, SitePlan, SkyCell, SkyView, SmallTable,
-    Strip, StripKind, Track, TrackBin, WhoElse,
+    Course, DayTotal, ElevationCurve, Mark, Profile, Rhythm, Shade, Share, SitePicture, SitePlan, SkyCell, SkyView,
+    SmallTable, Strip, StripKind, Track, TrackBin, WhoElse,
 };
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
@@ -268,6 +268,7 @@ pub(super) fn measured(days: &[&str]) -> SitePicture {
             }),
             track("LF-BASE: C/N0 L1", "dB-Hz", 20.0, 55.0, None, bins(&|k| 44.0 + (k % 7) as f32 / 3.0)),
         ],
+        course: Course::Unclear,
         days: days
             .iter()
             .map(|d| DayTotal {

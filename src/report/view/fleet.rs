@@ -163,7 +163,7 @@ fn named_cause(s: &SiteFindings) -> Option<&crate::model::findings::Cause> {
 fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
     let cause = named_cause(s);
     let (verdict, verdict_class) = verdict_words(&s.verdict);
-    let days = c.picture(&s.site).map(|p| p.days.as_slice());
+    let picture = c.picture(&s.site);
     Row {
         rank: s.rank,
         name: site_name(s),
@@ -184,8 +184,8 @@ fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
             _ => first_check(cause, c),
         },
         advisories: s.advisories.len(),
-        spark: days.map(|d| spark(&format!("spark{}", s.rank), d)).unwrap_or_default(),
-        trend: days.map(trend).unwrap_or_default(),
+        spark: picture.map(|p| spark(&format!("spark{}", s.rank), &p.days)).unwrap_or_default(),
+        trend: picture.map(|p| trend(&p.days, p.course)).unwrap_or_default(),
         change: c.findings.fleet.trend.iter().find(|t| t.site == s.site).map_or("", |t| change_words(&t.change)),
         sort_lost: format!("{:.4}", s.lost_fix_hours),
         sort_fixed: format!("{:.4}", s.fixed_share.unwrap_or(2.0)),

@@ -196,7 +196,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         days: picture.map(|p| days(p, zone)).unwrap_or_default(),
         day_table: picture.map(day_table).unwrap_or_default(),
         spark: picture.map(|p| spark("spark", &p.days)).unwrap_or_default(),
-        trend: picture.map(|p| trend(&p.days)).unwrap_or_default(),
+        trend: picture.map(|p| trend(&p.days, p.course)).unwrap_or_default(),
         who: picture.and_then(|p| p.who_else.as_ref()).and_then(loss::who),
         profiles: picture.map(loss::profiles).unwrap_or_default(),
         rhythm: picture.and_then(|p| p.rhythm.as_ref()).and_then(loss::rhythm),
