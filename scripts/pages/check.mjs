@@ -26,6 +26,8 @@ const near = (text, want) => {
   const number = (t) => Number.parseFloat(t);
   return text === want || (text.replace(/[\d.]+/, "") === want.replace(/[\d.]+/, "") && Math.abs(number(text) - number(want)) <= (text.includes("min") ? 1 : 0.11));
 };
+// Whole percents; what is not nothing and not all is told as such.
+const shareFits = (text, percent) => text === "under 1" ? percent > 0 && percent < 0.51 : text === "over 99" ? percent < 100 && percent > 99.49 : Math.abs(Number(text) - percent) <= 0.51;
 const shown = (text) => [...text.replace(/[\n\r\t\u2028\u2029]/g, " ")].slice(0, 120).join("");
 
 const browser = await Browser.launch();
@@ -195,9 +197,9 @@ async function report(folder) {
     for (const [k, c] of s.causes.entries()) {
       counts.numbers += 1;
       const want = `${hours(c.lost_fix_hours)} lost, ${Math.round(c.share * 100)} %`;
-      const there = [...text.matchAll(/(\d[\d.]* (?:h|min)|under 1 min) lost, (\d+) % of the site/g)][k];
+      const there = [...text.matchAll(/(\d[\d.]* (?:h|min)|under 1 min) lost, ((?:under |over )?\d+) % of the site/g)][k];
       if (!there) fault(name, `cause ${k + 1} is not there`);
-      else if (!near(there[1], hours(c.lost_fix_hours)) || Math.abs(Number(there[2]) - c.share * 100) > 0.51) fault(name, `cause ${k + 1} says "${there[0]}", findings.json "${want}"`);
+      else if (!near(there[1], hours(c.lost_fix_hours)) || !shareFits(there[2], c.share * 100)) fault(name, `cause ${k + 1} says "${there[0]}", findings.json "${want}"`);
     }
   }
   if (findings.complaints.length) {

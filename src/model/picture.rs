@@ -116,18 +116,18 @@ pub struct DayTotal {
     pub lost_ms: i64,
 }
 
-/// How the lost share went from day to day.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
-pub enum Course {
-    /// Too few days to tell.
-    #[default]
-    Short,
-    /// Up and down no more than chance would have it.
-    Unclear,
-    /// More from day to day.
-    Rising,
-    /// Less from day to day.
-    Falling,
+/// How the lost share went over the days: the second half of them against the first, with a 95 % interval from how the days
+/// differ among themselves.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct DayTrend {
+    /// Lost share of the first half of the days, 0 to 1.
+    pub first: f64,
+    /// Lost share of the second half.
+    pub second: f64,
+    /// Lower end of second minus first.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
 }
 
 /// Observed and lost time of something, ms.
@@ -340,8 +340,8 @@ pub struct SitePicture {
     pub tracks: Vec<Track>,
     /// Day by day.
     pub days: Vec<DayTotal>,
-    /// Whether the days show a trend.
-    pub course: Course,
+    /// How they went; `None` with too few to say.
+    pub trend: Option<DayTrend>,
     /// Who else.
     pub who_else: Option<WhoElse>,
     /// Loss by the age of corrections, s.

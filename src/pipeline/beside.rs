@@ -160,11 +160,6 @@ impl Beside {
             out.sky.extend(events);
             out.note(&f.shown, what, problems);
         }
-        for s in &inventory.side_files {
-            if s.name == "truth.json" {
-                out.used.push(format!("{}: a practice fleet's truth, never read by report", s.path));
-            }
-        }
         out.sky.sort_by(|a, b| (a.from, a.kind).cmp(&(b.from, b.kind)));
         Ok(out)
     }

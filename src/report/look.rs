@@ -6,7 +6,7 @@ use super::templates::Engine;
 use super::text::{LONG, kind_words, name, percent, plain, share, upper_first};
 use super::timeline::{self, Timeline};
 use super::times::{Zone, duration};
-use crate::model::picture::{SkyPage, SkyRow};
+use crate::model::picture::{SkyPage, SkyRow, Track};
 use crate::model::time::UtcMs;
 use serde::Serialize;
 use std::fs;
@@ -43,12 +43,38 @@ struct View {
     made_by: String,
 }
 
-/// The most telling number of the sky, in a sentence.
+/// Kinds of events named in the answer.
+const NAMED: usize = 3;
+
+/// What the detectors see, what lasted longest first, then how much of the sky was tracked.
 fn answer(page: &SkyPage) -> String {
+    let mut kinds: Vec<(&str, i64)> = Vec::new();
+    for (kind, from, to, _) in &page.seen {
+        let lasts = to.saturating_sub(*from);
+        match kinds.iter_mut().find(|k| k.0 == kind) {
+            Some(k) => k.1 = k.1.saturating_add(lasts),
+            None => kinds.push((kind, lasts)),
+        }
+    }
+    kinds.sort_by_key(|k| std::cmp::Reverse(k.1));
+    let named: Vec<String> =
+        kinds.iter().take(NAMED).map(|(kind, lasts)| format!("{} ({})", kind_words(kind), duration(*lasts))).collect();
+    let more = match kinds.len().saturating_sub(NAMED) {
+        0 => String::new(),
+        n => format!("; {n} more below"),
+    };
+    if named.is_empty() { tracked(page) } else { format!("Seen: {}{more}. {}", named.join(", "), tracked(page)) }
+}
+
+/// How much of the sky was tracked, in a sentence.
+fn tracked(page: &SkyPage) -> String {
     let high = || page.rows.iter().filter(|r| r.from_deg >= 10.0);
     let tracked: u32 = high().map(|r| r.tracked).sum();
     let expected = high().filter_map(|r| r.expected).reduce(|a, b| a + b);
     match expected {
+        Some(n) if n > 0 && tracked >= n => {
+            "Every healthy satellite more than 10 degrees above the horizon was tracked.".to_owned()
+        }
         Some(n) if n > 0 => format!(
             "Of the time in which a healthy satellite stood more than 10 degrees above the horizon, {} was tracked.",
             share(f64::from(tracked) / f64::from(n))
@@ -98,35 +124,23 @@ fn by_elevation(rows: &[SkyRow]) -> (Vec<String>, Vec<Vec<String>>) {
     }
     // The names of the bands sort as the bands do.
     bands.sort_unstable();
-    let expected = rows.iter().any(|r| r.expected.is_some());
-    let mut columns = vec!["Elevation".to_owned()];
-    if expected {
-        columns.push("Expected".to_owned());
-    }
-    columns.push("Tracked".to_owned());
-    if expected {
-        columns.push("Share".to_owned());
-    }
-    for b in &bands {
-        columns.push(format!("C/N0 {}", name(b)));
-        columns.push(format!("MP {}", name(b)));
-    }
+    let mut columns = vec!["Elevation".to_owned(), "Tracked".to_owned()];
+    columns.extend(bands.iter().map(|b| name(b)));
     let cells = rows
         .iter()
         .map(|r| {
             let mut out = vec![format!("{:.0}° to {:.0}°", r.from_deg, r.to_deg)];
-            if expected {
-                out.push(r.expected.map_or_else(String::new, |n| n.to_string()));
-            }
-            out.push(r.tracked.to_string());
-            if expected {
-                let part = r.expected.filter(|n| *n > 0).map(|n| percent(f64::from(r.tracked) / f64::from(n)));
-                out.push(part.unwrap_or_default());
-            }
+            out.push(match r.expected {
+                Some(n) if n > 0 => {
+                    format!("{}: {} of {n}", percent(f64::from(r.tracked) / f64::from(n)), r.tracked)
+                }
+                _ => r.tracked.to_string(),
+            });
             for b in &bands {
                 let of = r.bands.iter().find(|x| x.band == **b);
-                out.push(of.and_then(|x| x.cn0_mean_dbhz).map_or_else(String::new, |v| format!("{v:.1}")));
-                out.push(of.and_then(|x| x.mp_rms_m).map_or_else(String::new, |v| format!("{v:.2}")));
+                let strength = of.and_then(|x| x.cn0_mean_dbhz).map(|v| format!("{v:.1} dB-Hz"));
+                let multipath = of.and_then(|x| x.mp_rms_m).map(|v| format!("{v:.2} m"));
+                out.push([strength, multipath].into_iter().flatten().collect::<Vec<_>>().join(", "));
             }
             out
         })
@@ -140,6 +154,13 @@ fn by_elevation(rows: &[SkyRow]) -> (Vec<String>, Vec<Vec<String>>) {
 /// [`ReportError::Render`]: a fault of the program.
 pub fn sky_page(page: &SkyPage) -> Result<String, ReportError> {
     let (columns, rows) = by_elevation(&page.rows);
+    // All rows are of this one base.
+    let own = format!(", {}", page.unit);
+    let tracks: Vec<Track> = page
+        .tracks
+        .iter()
+        .map(|t| Track { label: t.label.strip_suffix(&own).unwrap_or(&t.label).to_owned(), ..t.clone() })
+        .collect();
     let view = View {
         title: format!("Sky over {}", name(&page.unit)),
         bundle: plain(&page.bundle, LONG),
@@ -153,7 +174,7 @@ pub fn sky_page(page: &SkyPage) -> Result<String, ReportError> {
         skies: page.skies.iter().enumerate().map(|(k, s)| figures::sky(&format!("sky{k}"), s)).collect(),
         strength: page.elevation.iter().enumerate().map(|(k, c)| figures::curve(&format!("cn{k}"), c)).collect(),
         multipath: page.multipath.iter().enumerate().map(|(k, c)| figures::multipath(&format!("mp{k}"), c)).collect(),
-        timeline: timeline::values(&page.tracks, page.from, page.to),
+        timeline: timeline::values(&tracks, page.from, page.to),
         made_by: plain(&page.made_by, 60),
     };
     Engine::new()?.render("look.html", &view)
@@ -208,7 +229,7 @@ pub fn write_page(html: &str, to: &Path) -> Result<(), ReportError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::picture::{SkyBand, Track, TrackBin};
+    use crate::model::picture::{SkyBand, TrackBin};
 
     fn row(from_deg: f64, expected: Option<u32>, tracked: u32) -> SkyRow {
         let band = SkyBand { band: "L1".to_owned(), cn0_mean_dbhz: Some(44.04), mp_rms_m: None };
@@ -222,6 +243,19 @@ mod tests {
         let lists = SkyPage { rows: vec![row(10.0, None, 75)], ..SkyPage::default() };
         assert!(answer(&lists).starts_with("75 satellite-minutes"));
         assert!(answer(&SkyPage::default()).contains("not known"));
+        // What is wrong comes before what is tracked.
+        let event = |kind: &str, to: i64| (kind.to_owned(), 0, to * 60_000, String::new());
+        let all = SkyPage {
+            rows: vec![row(10.0, Some(100), 100)],
+            seen: vec![event("restart", 0), event("band-drop", 5), event("band-jumps", 20), event("multipath", 9)],
+            ..SkyPage::default()
+        };
+        let told = answer(&all);
+        assert!(
+            told.starts_with("Seen: signals of one band jump (20 min), multipath (9 min), signals of one band drop"),
+            "{told}"
+        );
+        assert!(told.contains("1 more below. Every healthy satellite"), "{told}");
     }
 
     #[test]
@@ -233,7 +267,7 @@ mod tests {
             [event("band-drop", 0, 1, "short"), event("multipath", 1, 60, "m"), event("band-drop", 10, 14, "long")];
         let lines = by_kind(&seen);
         assert_eq!(lines.len(), 2);
-        assert_eq!((lines[0].kind.as_str(), lines[1].words.as_str()), ("Band drop", "m"));
+        assert_eq!((lines[0].kind.as_str(), lines[1].words.as_str()), ("Signals of one band drop", "m"));
         assert!(
             lines[0].words.starts_with("2 times, 5 min in all") && lines[0].words.ends_with(": long"),
             "{}",

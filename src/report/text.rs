@@ -92,9 +92,13 @@ pub(super) fn share(s: f64) -> String {
     if s >= 1.0 { "100 %".to_owned() } else { format!("{:.1} %", (s * 1000.0 + 1e-6).floor() / 10.0 + 0.0) }
 }
 
-/// A share without decimals.
+/// A share without decimals; what is not nothing and not all does not read as if it were.
 pub(super) fn percent(s: f64) -> String {
-    format!("{:.0} %", (s * 100.0).round() + 0.0)
+    match s {
+        s if s > 0.0 && s < 0.005 => "under 1 %".to_owned(),
+        s if s < 1.0 && s >= 0.995 => "over 99 %".to_owned(),
+        s => format!("{:.0} %", (s * 100.0).round() + 0.0),
+    }
 }
 
 /// A confidence in words with its number: `very likely (94 %)`.
@@ -144,7 +148,27 @@ pub(super) fn side_class(side: &str) -> &'static str {
 
 /// An id of ours in words: `second-frequency-lost` becomes `second frequency lost`.
 pub(super) fn kind_words(kind: &str) -> String {
-    name(kind).replace(['-', '_'], " ")
+    match kind {
+        "band-drop" => "signals of one band drop".to_owned(),
+        "band-sinks" => "signals of one band sink".to_owned(),
+        "band-jumps" => "signals of one band jump".to_owned(),
+        "all-bands-drop" => "signals of all bands drop".to_owned(),
+        "all-bands-sink" => "signals of all bands sink".to_owned(),
+        "all-bands-jump" => "signals of all bands jump".to_owned(),
+        "common-slip" => "most satellites lose lock at once".to_owned(),
+        "slips-many" => "many losses of lock".to_owned(),
+        "lock-reset" => "all satellites begin anew".to_owned(),
+        "stream-gap" => "gap in the observations".to_owned(),
+        "satellites-few" => "few satellites".to_owned(),
+        "satellites-fading" => "satellites fade".to_owned(),
+        "weak-whole-sky" => "weak in the whole sky".to_owned(),
+        "weak-sector" => "weak in a part of the sky".to_owned(),
+        "sky-blocked" => "part of the sky is blocked".to_owned(),
+        "part-of-sky-drop" => "signals of a part of the sky drop".to_owned(),
+        "system-stopped" => "a satellite system stops".to_owned(),
+        "company-messages-only" => "only a maker’s own messages".to_owned(),
+        other => name(other).replace(['-', '_'], " "),
+    }
 }
 
 /// A fix state in words.

@@ -36,9 +36,17 @@ impl Zone {
         matches!(self.tz, Tz::UTC | Tz::Etc__UTC | Tz::Etc__GMT | Tz::GMT)
     }
 
-    /// The IANA name.
-    pub(super) fn title(self) -> &'static str {
-        self.tz.name()
+    /// The IANA name. A zone that is nothing but an offset is named by it: `Etc/GMT+10` is 10 h behind, whatever its sign says.
+    pub(super) fn title(self) -> String {
+        if self.is_utc() {
+            return "UTC".to_owned();
+        }
+        let name = self.tz.name();
+        match name.strip_prefix("Etc/GMT").map(|hours| hours.split_at(usize::from(!hours.is_empty()))) {
+            Some(("+", hours)) => format!("UTC\u{2212}{hours}"),
+            Some(("-", hours)) => format!("UTC+{hours}"),
+            _ => name.to_owned(),
+        }
     }
 
     fn local(self, utc: DateTime<Utc>) -> DateTime<Tz> {
@@ -59,12 +67,17 @@ impl Zone {
     /// The same in whole minutes, outwards: for a window or a complaint, whose seconds nobody means.
     pub(super) fn span_min(self, from: &str, to: &str) -> String {
         match (parse_utc(from), parse_utc(to)) {
-            (Some(a), Some(b)) => self.span_ms(
-                a.div_euclid(MINUTE_MS) * MINUTE_MS,
-                b.saturating_add(MINUTE_MS - 1).div_euclid(MINUTE_MS) * MINUTE_MS,
-            ),
+            (Some(a), Some(b)) => self.span_ms_min(a, b),
             _ => self.span(from, to),
         }
+    }
+
+    /// The same of times in ms.
+    pub(super) fn span_ms_min(self, from: UtcMs, to: UtcMs) -> String {
+        self.span_ms(
+            from.div_euclid(MINUTE_MS) * MINUTE_MS,
+            to.saturating_add(MINUTE_MS - 1).div_euclid(MINUTE_MS) * MINUTE_MS,
+        )
     }
 
     /// A moment to the minute: `Mon 2026-05-04 09:05 CEST (07:05 UTC)`.
@@ -104,7 +117,10 @@ impl Zone {
         } else {
             format!(" to {}{}", date(b, lb.date_naive()), b.format(clock))
         };
-        format!("{begin}{end} {} ({}{}{utc_end} UTC)", lb.format("%Z"), date(a, la.date_naive()), a.format(clock))
+        // Zones without letters of their own give their offset, which alone reads like a number.
+        let zone = lb.format("%Z").to_string();
+        let utc = if zone.starts_with(['+', '-']) { "UTC" } else { "" };
+        format!("{begin}{end} {utc}{zone} ({}{}{utc_end} UTC)", date(a, la.date_naive()), a.format(clock))
     }
 
     /// The local day of a time: `Mon 2026-05-04`.
@@ -201,6 +217,14 @@ mod tests {
         assert_eq!(Zone::UTC.span_min("soon", ""), "soon");
         assert_eq!(Zone::UTC.moment_min("2026-05-09T22:34:47Z"), "Sat 2026-05-09 22:34 UTC");
         assert_eq!(Zone::UTC.moment_min("soon"), "soon");
+    }
+
+    #[test]
+    fn a_bare_offset_is_named_with_the_sign_that_people_mean() {
+        assert_eq!(Zone::named("Etc/GMT+10").title(), "UTC\u{2212}10");
+        assert_eq!(Zone::named("Etc/GMT-2").title(), "UTC+2");
+        assert_eq!(Zone::named("Etc/GMT").title(), "UTC");
+        assert_eq!(Zone::named("Europe/Zurich").title(), "Europe/Zurich");
     }
 
     #[test]

@@ -25,7 +25,7 @@ pub const ABOUT: About = About {
         "A raised Kp alone proves little: it happens on every fifth day or so.",
     ],
     checks: &[
-        "Look up Kp and flares for the hours of the loss, and give the files to the next run.",
+        "Compare the hours of the loss with Kp and the list of flares; without them, give the files to the next run.",
         "Ask other sites of the region for the same hours.",
         "Wait: check again when Kp is below 4. Do not change settings meanwhile.",
         "For critical work keep baselines short and check on a known point.",

@@ -3,6 +3,7 @@
 //! The unit of counting is the caller's: epochs of one outage are not independent, so feed events or site-days to the
 //! tables and use [`shift`] for series.
 
+pub mod clusters;
 pub mod proportions;
 pub mod ranks;
 pub mod rates;
@@ -12,6 +13,7 @@ pub mod special;
 pub mod survival;
 pub mod tables;
 
+pub use clusters::{ShareChange, share_change};
 pub use proportions::{benjamini_hochberg, clopper_pearson, wilson};
 pub use ranks::{Trend, kendall, mann_whitney, rayleigh_hours, spearman};
 pub use rates::{garwood, poisson_ratio};

@@ -181,6 +181,12 @@ pub fn student_two_sided(t: f64, degrees: f64) -> f64 {
     beta_inc(degrees / 2.0, 0.5, degrees / (degrees + t * t))
 }
 
+/// Point that |t| of Student's distribution with ν degrees of freedom exceeds with probability p (both tails together): the
+/// inverse of [`student_two_sided`].
+pub fn student_quantile(p: f64, degrees: f64) -> f64 {
+    (degrees * (1.0 / beta_quantile(p, degrees / 2.0, 0.5) - 1.0)).max(0.0).sqrt()
+}
+
 /// Quantile of the beta distribution by bisection of [`beta_inc`].
 pub fn beta_quantile(p: f64, a: f64, b: f64) -> f64 {
     bisect(p, 0.0, 1.0, |x| beta_inc(a, b, x))

@@ -1,6 +1,7 @@
 //! The sky of one base by itself, for `look`: by elevation in numbers, and what its page draws.
 
-use super::{sky, tracks};
+use super::sky::{self, Rows};
+use super::tracks;
 use crate::detect::{CLEAN_MP_ORIGIN, clean_mp_m};
 use crate::frames::{UnitFrames, view};
 use crate::model::ids::Band;
@@ -14,39 +15,6 @@ const CURVE_DEG: f64 = 5.0;
 /// Satellite-minutes below which a bin is not drawn.
 const LEAST_MINUTES: usize = 5;
 
-/// The columns that are needed here.
-struct Columns {
-    time: Vec<i64>,
-    sat: Vec<u32>,
-    band: Vec<u32>,
-    cn0: Vec<f32>,
-    mp_m: Vec<f32>,
-    elevation: Vec<f32>,
-}
-
-impl Columns {
-    fn of(base: &UnitFrames) -> Columns {
-        let t = &base.signals;
-        Columns {
-            time: view::i64s(t, "time"),
-            sat: view::u32s_full(t, "sat"),
-            band: view::u32s_full(t, "band"),
-            cn0: view::f32s(t, "cn0_mean"),
-            mp_m: view::f32s(t, "mp_rms_m"),
-            elevation: view::f32s(t, "elevation"),
-        }
-    }
-
-    /// Rows of a band with a direction.
-    fn of_band(&self, band: Band) -> impl Iterator<Item = (f64, f64, f64)> {
-        let at = |column: &[f32], i: usize| column.get(i).map_or(f64::NAN, |v| f64::from(*v));
-        (0..self.time.len())
-            .filter(move |i| self.band.get(*i) == Some(&u32::from(band.code())))
-            .map(move |i| (at(&self.elevation, i), at(&self.cn0, i), at(&self.mp_m, i)))
-            .filter(|(elevation, ..)| (0.0..=90.0).contains(elevation))
-    }
-}
-
 /// Which elevation band.
 fn row_of(elevation_deg: f64) -> usize {
     EDGES_DEG.partition_point(|e| *e <= elevation_deg).clamp(1, EDGES_DEG.len() - 1) - 1
@@ -54,7 +22,7 @@ fn row_of(elevation_deg: f64) -> usize {
 
 /// The sky by elevation; empty when no direction is known.
 pub(in crate::pipeline) fn rows(base: &UnitFrames) -> Vec<SkyRow> {
-    let columns = Columns::of(base);
+    let columns = Rows::of(base);
     let mut rows: Vec<SkyRow> = EDGES_DEG
         .windows(2)
         .filter_map(|e| Some(SkyRow { from_deg: *e.first()?, to_deg: *e.last()?, ..SkyRow::default() }))
@@ -108,7 +76,7 @@ pub(in crate::pipeline) fn rows(base: &UnitFrames) -> Vec<SkyRow> {
     rows
 }
 
-fn multipath(base: &UnitFrames, columns: &Columns, band: Band) -> Option<MultipathCurve> {
+fn multipath(base: &UnitFrames, columns: &Rows, band: Band) -> Option<MultipathCurve> {
     let n = (90.0 / CURVE_DEG) as usize;
     let mut bins: Vec<(Vec<f32>, f64, u32)> = vec![(Vec::new(), 0.0, 0); n];
     for (elevation, cn0, mp_m) in columns.of_band(band).filter(|r| r.2.is_finite()) {
@@ -152,7 +120,7 @@ pub(in crate::pipeline) fn page(
     to: UtcMs,
     rows: Vec<SkyRow>,
 ) -> SkyPage {
-    let columns = Columns::of(base);
+    let columns = Rows::of(base);
     SkyPage {
         unit: base.unit.clone(),
         from,

@@ -4,8 +4,8 @@ use crate::correlate::case::RoverCase;
 use crate::correlate::grid::Grid;
 use crate::correlate::periods::EpochKind;
 use crate::maths::signals::repeat::SIDEREAL_DAY_S;
-use crate::maths::stats::kendall;
-use crate::model::picture::{Course, DayTotal, Profile, Rhythm, Share, SitePlan, WhoElse};
+use crate::maths::stats::share_change;
+use crate::model::picture::{DayTotal, DayTrend, Profile, Rhythm, Share, SitePlan, WhoElse};
 use crate::model::time::{DAY_MS, MINUTE_MS, UtcMs};
 use crate::pipeline::sites::Site1;
 use chrono::{DateTime, NaiveDate, Offset, TimeZone};
@@ -198,28 +198,7 @@ pub(super) fn plan(site: &Site1) -> Option<SitePlan> {
 #[derive(Default)]
 pub(super) struct Daily {
     pub(super) days: Vec<DayTotal>,
-    pub(super) course: Course,
     pub(super) rhythm: Option<Rhythm>,
-}
-
-/// Days with less time than this say nothing about a trend, ms.
-const DAY_LEAST_MS: i64 = 10 * MINUTE_MS;
-/// Below five days even a share that rises every day is chance in more than one of twenty cases (exact Mann-Kendall: 2 of 4!).
-const TREND_DAYS: usize = 5;
-
-/// The Mann-Kendall trend test over the days' lost shares, two-sided at 5 %.
-fn course(days: &[DayTotal]) -> Course {
-    let told: Vec<&DayTotal> = days.iter().filter(|d| d.observed_ms >= DAY_LEAST_MS).collect();
-    if told.len() < TREND_DAYS {
-        return Course::Short;
-    }
-    let at: Vec<f64> = told.iter().map(|d| d.from as f64).collect();
-    let shares: Vec<f64> = told.iter().map(|d| d.lost_ms as f64 / d.observed_ms as f64).collect();
-    match kendall(&at, &shares) {
-        Some(t) if t.p < 0.05 && t.coefficient > 0.0 => Course::Rising,
-        Some(t) if t.p < 0.05 => Course::Falling,
-        _ => Course::Unclear,
-    }
 }
 
 pub(super) fn daily(site: &Site1, from: UtcMs, zone: Tz) -> Daily {
@@ -281,11 +260,23 @@ pub(super) fn daily(site: &Site1, from: UtcMs, zone: Tz) -> Daily {
         .collect();
     let shown = by_day.len().saturating_sub(DAYS);
     let rows = by_day.into_iter().skip(shown).map(|(day, cells)| (date(day), cells)).collect();
-    Daily {
-        course: course(&days),
-        days,
-        rhythm: Some(Rhythm { cell_min: CELL_MIN as u32, days: rows, clock, sidereal }),
-    }
+    Daily { days, rhythm: Some(Rhythm { cell_min: CELL_MIN as u32, days: rows, clock, sidereal }) }
+}
+
+/// Less observed time is no day for the trend, ms.
+const SHORTEST_DAY_MS: i64 = 10 * MINUTE_MS;
+
+/// The second half of the days against the first; `None` with fewer than three days a side.
+pub(super) fn trend(days: &[DayTotal]) -> Option<DayTrend> {
+    let days: Vec<(f64, f64)> = days
+        .iter()
+        .filter(|d| d.observed_ms >= SHORTEST_DAY_MS)
+        .map(|d| (d.lost_ms as f64, d.observed_ms as f64))
+        .collect();
+    let (first, second) = days.split_at(days.len() / 2);
+    let change = share_change(first, second, 0.95)?;
+    let (low, high) = (change.interval.low, change.interval.high);
+    Some(DayTrend { first: change.first, second: change.second, low, high })
 }
 
 #[cfg(test)]
@@ -315,26 +306,6 @@ mod tests {
         site.case.position = Some((47.0, 8.0, 0.0));
         site.case.rovers = rovers;
         site
-    }
-
-    #[test]
-    fn a_trend_needs_days_that_agree() {
-        let days = |lost: &[i64]| -> Vec<DayTotal> {
-            let day = |(n, l): (usize, &i64)| DayTotal {
-                from: n as i64 * DAY_MS,
-                observed_ms: 36_000_000,
-                lost_ms: l * 360_000,
-                ..DayTotal::default()
-            };
-            lost.iter().enumerate().map(day).collect()
-        };
-        // Mann 1945, exact two-sided p of S at its largest: 2/4! = 0.083 for four days, 2/5! = 0.017 for five.
-        assert_eq!(course(&days(&[1, 2, 5, 9])), Course::Short);
-        assert_eq!(course(&days(&[1, 2, 5, 9, 12])), Course::Rising);
-        assert_eq!(course(&days(&[12, 9, 5, 2, 1])), Course::Falling);
-        // One bad day at the end is no trend, nor is twice the loss in the second half of six noisy days.
-        assert_eq!(course(&days(&[3, 3, 3, 3, 3, 3, 20])), Course::Unclear);
-        assert_eq!(course(&days(&[2, 9, 1, 8, 12, 3])), Course::Unclear);
     }
 
     #[test]
@@ -381,5 +352,27 @@ mod tests {
         assert_eq!(in_plan + plan.outside.observed_ms, total);
         let by_km = by_distance(&s).unwrap();
         assert_eq!(by_km.bins.iter().map(|b| b.2.observed_ms).sum::<i64>(), total);
+    }
+
+    /// Six days, the last three with ten times the loss of the first: a rise with its interval. The same days mixed, or two of
+    /// them a few minutes long, tell nothing.
+    #[test]
+    fn a_trend_needs_halves_that_differ_more_than_days_do() {
+        let day = |observed_min: i64, lost_min: i64| DayTotal {
+            observed_ms: observed_min * MINUTE_MS,
+            lost_ms: lost_min * MINUTE_MS,
+            ..DayTotal::default()
+        };
+        let rise = [day(600, 10), day(500, 12), day(600, 14), day(600, 100), day(600, 130), day(500, 115)];
+        let t = trend(&rise).unwrap();
+        assert!((t.first - 36.0 / 1700.0).abs() < 1e-12 && (t.second - 345.0 / 1700.0).abs() < 1e-12, "{t:?}");
+        assert!(t.low > 0.1 && t.high < 0.3, "{t:?}");
+        let [a, b, c, d, e, f] = rise;
+        let mixed = trend(&[a.clone(), d.clone(), b.clone(), e, c.clone(), f]).unwrap();
+        assert!(mixed.low < 0.0 && mixed.high > 0.0, "{mixed:?}");
+        // One bad day at the end is no trend.
+        let last = trend(&[3, 3, 3, 3, 3, 3, 20].map(|lost| day(100, lost))).unwrap();
+        assert!(last.low < 0.0 && last.high > 0.0, "{last:?}");
+        assert!(trend(&[a, b, c, d, day(9, 1), day(9, 1)]).is_none());
     }
 }

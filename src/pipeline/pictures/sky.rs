@@ -22,20 +22,20 @@ const ORBIT_M: f64 = 26_560_000.0;
 const REACH_DEG: f64 = 64.8;
 
 /// The columns of the signal table that the sky needs.
-struct Rows {
-    time: Vec<i64>,
-    sat: Vec<u32>,
+pub(super) struct Rows {
+    pub(super) time: Vec<i64>,
+    pub(super) sat: Vec<u32>,
     signal: Vec<u32>,
-    band: Vec<u32>,
-    cn0: Vec<f32>,
+    pub(super) band: Vec<u32>,
+    pub(super) cn0: Vec<f32>,
     sd: Vec<f32>,
-    mp_m: Vec<f32>,
+    pub(super) mp_m: Vec<f32>,
     azimuth: Vec<f32>,
-    elevation: Vec<f32>,
+    pub(super) elevation: Vec<f32>,
 }
 
 impl Rows {
-    fn of(base: &UnitFrames) -> Rows {
+    pub(super) fn of(base: &UnitFrames) -> Rows {
         let t = &base.signals;
         Rows {
             time: view::i64s(t, "time"),
@@ -50,8 +50,17 @@ impl Rows {
         }
     }
 
-    fn any_direction(&self) -> bool {
+    pub(super) fn any_direction(&self) -> bool {
         self.elevation.iter().any(|e| e.is_finite())
+    }
+
+    /// Elevation (degrees), C/N0 (dB-Hz) and code multipath (m) of the rows of a band with a direction.
+    pub(super) fn of_band(&self, band: Band) -> impl Iterator<Item = (f64, f64, f64)> {
+        let at = |column: &[f32], i: usize| column.get(i).map_or(f64::NAN, |v| f64::from(*v));
+        (0..self.time.len())
+            .filter(move |i| self.band.get(*i) == Some(&u32::from(band.code())))
+            .map(move |i| (at(&self.elevation, i), at(&self.cn0, i), at(&self.mp_m, i)))
+            .filter(|(elevation, ..)| (0.0..=90.0).contains(elevation))
     }
 }
 

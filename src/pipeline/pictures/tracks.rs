@@ -113,27 +113,41 @@ pub(super) fn of_base(base: &UnitFrames, from: UtcMs, to: UtcMs) -> Vec<Track> {
     out
 }
 
+/// Rows of one time summed, part and whole, and a value made of each sum; times without a whole are left out.
+fn by_time(
+    axis: Axis,
+    rows: impl Iterator<Item = (UtcMs, u32, u32)>,
+    value: impl Fn(u32, u32) -> f32,
+) -> Vec<TrackBin> {
+    let mut binner = Binner::default();
+    let mut now: (UtcMs, u32, u32) = (UtcMs::MIN, 0, 0);
+    // One row more than there are closes the last time.
+    for (t, part, whole) in rows.chain(std::iter::once((UtcMs::MAX, 0, 0))) {
+        if t != now.0 {
+            if now.2 > 0 {
+                binner.add(axis.bin(now.0), value(now.1, now.2));
+            }
+            now = (t, 0, 0);
+        }
+        now.1 = now.1.saturating_add(part);
+        now.2 = now.2.saturating_add(whole);
+    }
+    binner.done()
+}
+
+fn percent(part: u32, whole: u32) -> f32 {
+    100.0 * part as f32 / whole as f32
+}
+
 /// Satellites with observations, all systems together.
 fn satellites(base: &UnitFrames, axis: Axis) -> Track {
     let times = view::i64s(&base.systems, "time");
     let satellites = view::u32s_full(&base.systems, "satellites");
-    let mut binner = Binner::default();
-    let mut now = (i64::MIN, 0);
-    for (t, n) in times.iter().zip(&satellites) {
-        if *t != now.0 {
-            if now.1 > 0 {
-                binner.add(axis.bin(now.0), now.1 as f32);
-            }
-            now = (*t, 0);
-        }
-        now.1 += n;
-    }
-    if now.1 > 0 {
-        binner.add(axis.bin(now.0), now.1 as f32);
-    }
+    let rows = times.iter().zip(&satellites).map(|(t, n)| (*t, 0, *n));
     let look =
         Look { what: "lowest, middle and highest number", unit: "satellites", floor: 0.0, ceiling: 30.0, log: false };
-    look.track(format!("Satellites tracked, {}", base.unit), axis, None, binner.done())
+    let bins = by_time(axis, rows, |_, n| n as f32);
+    look.track(format!("Satellites tracked, {}", base.unit), axis, None, bins)
 }
 
 /// Part of the satellites over 10 degrees that are tracked, where the orbits are known.
@@ -141,23 +155,10 @@ fn share_of_expected(base: &UnitFrames, axis: Axis) -> Track {
     let times = view::i64s(&base.expected, "time");
     let elevation = view::f32s(&base.expected, "elevation");
     let tracked = view::bools(&base.expected, "tracked");
-    let mut binner = Binner::default();
-    let mut now = (i64::MIN, 0, 0);
-    for i in (0..times.len()).filter(|i| elevation[*i] >= 10.0) {
-        if times[i] != now.0 {
-            if now.1 > 0 {
-                binner.add(axis.bin(now.0), 100.0 * now.2 as f32 / now.1 as f32);
-            }
-            now = (times[i], 0, 0);
-        }
-        now.1 += 1;
-        now.2 += i32::from(tracked[i]);
-    }
-    if now.1 > 0 {
-        binner.add(axis.bin(now.0), 100.0 * now.2 as f32 / now.1 as f32);
-    }
+    let high = (0..times.len()).filter(|i| elevation[*i] >= 10.0);
+    let bins = by_time(axis, high.map(|i| (times[i], u32::from(tracked[i]), 1)), percent);
     let look = Look { what: "lowest, middle and highest share", unit: "%", floor: 0.0, ceiling: 100.0, log: false };
-    look.track(format!("Tracked of the satellites over 10 degrees, {}", base.unit), axis, None, binner.done())
+    look.track(format!("Tracked of the satellites over 10 degrees, {}", base.unit), axis, None, bins)
 }
 
 /// Age of corrections over all rovers: the mean of each rover in a bin; the lowest, middle and highest of them.
@@ -201,27 +202,10 @@ fn second_frequency(base: &UnitFrames, axis: Axis) -> Track {
     let systems = view::u32s_full(&base.systems, "system");
     let satellites = view::u32s_full(&base.systems, "satellites");
     let second = view::u32s_full(&base.systems, "second");
-    let mut binner = Binner::default();
-    let mut now: (i64, u32, u32) = (i64::MIN, 0, 0);
-    let share = |now: &(i64, u32, u32)| 100.0 * now.2 as f32 / now.1.max(1) as f32;
-    for i in 0..times.len() {
-        if System::from_letter(systems[i] as u8).is_none_or(|s| s == System::Sbas) {
-            continue;
-        }
-        if times[i] != now.0 {
-            if now.1 > 0 {
-                binner.add(axis.bin(now.0), share(&now));
-            }
-            now = (times[i], 0, 0);
-        }
-        now.1 += satellites[i];
-        now.2 += second[i];
-    }
-    if now.1 > 0 {
-        binner.add(axis.bin(now.0), share(&now));
-    }
+    let used = (0..times.len()).filter(|i| System::from_letter(systems[*i] as u8).is_some_and(|s| s != System::Sbas));
+    let bins = by_time(axis, used.map(|i| (times[i], second[i], satellites[i])), percent);
     let look = Look { what: "lowest, middle and highest share", unit: "%", floor: 0.0, ceiling: 100.0, log: false };
-    look.track(format!("Second frequency, share of satellites, {}", base.unit), axis, None, binner.done())
+    look.track(format!("Second frequency, share of satellites, {}", base.unit), axis, None, bins)
 }
 
 /// C/N0 of each band: the median over satellites by ten seconds.
@@ -320,6 +304,15 @@ fn kp(beside: &Beside, axis: Axis) -> Track {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn rows_of_one_time_are_one_value() {
+        let axis = Axis { from: 0, to: 100_000, bin_ms: 10_000 };
+        let rows = [(0, 1, 4), (0, 2, 4), (1_000, 4, 4), (50_000, 3, 0), (60_000, 1, 2)];
+        let bins = by_time(axis, rows.into_iter(), percent);
+        let told: Vec<(u32, f32, f32)> = bins.iter().map(|b| (b.at, b.low, b.high)).collect();
+        assert_eq!(told, [(0, 37.5, 100.0), (6, 50.0, 50.0)]);
+    }
 
     #[test]
     fn bins_hold_lowest_middle_and_highest_and_leave_gaps() {

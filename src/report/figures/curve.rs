@@ -33,12 +33,11 @@ pub(in crate::report) fn curve(id: &str, c: &ElevationCurve) -> Figure {
     }
     let note = if weight > 0.0 {
         let off: f64 = below / weight;
-        format!(
-            "On average {:.0} dB {} the middle of the expected range ({}).",
-            off.abs(),
-            if off < 0.0 { "below" } else { "above" },
-            plain(&c.expected_from, 120)
-        )
+        let place = match off {
+            off if off.abs() < 0.5 => "in".to_owned(),
+            off => format!("{:.0} dB {}", off.abs(), if off < 0.0 { "below" } else { "above" }),
+        };
+        format!("On average {place} the middle of the expected range ({}).", plain(&c.expected_from, 120))
     } else {
         "No expected range is known for these signals.".to_owned()
     };

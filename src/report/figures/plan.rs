@@ -105,7 +105,7 @@ pub(in crate::report) fn plan(id: &str, p: &SitePlan) -> Option<Figure> {
         }
         _ => {}
     }
-    svg.text(SIDE - 12.0, 20.0, Anchor::End, "lbl", "north is up");
+    svg.text(SIDE - 2.0, SIDE + 15.0, Anchor::End, "lbl", "north is up");
     let nice = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4, 1e5];
     let bar_m = nice.into_iter().rfind(|m| m / p.cell_m * unit <= SIDE / 3.0).unwrap_or(p.cell_m);
     let bar = bar_m / p.cell_m * unit;

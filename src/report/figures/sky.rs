@@ -13,6 +13,9 @@ const RADIUS: f64 = 150.0;
 /// (common practice, no source; the same as the detector's limit).
 const REFLECTED: f32 = 2.0;
 
+/// Up to here the lowest satellite of a direction is always drawn: every receiver has an elevation limit about there.
+const NEAR_HORIZON_DEG: f32 = 15.0;
+
 /// What a cell shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Seen {
@@ -88,12 +91,28 @@ fn triangle(x: f64, y: f64, r: f64) -> String {
 pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let seen = judge(view);
     let count = |what: Seen| seen.iter().filter(|s| **s == what).count();
+    // Only what there is: a clean sky is told in one line.
+    let found: Vec<String> = [
+        (Seen::Reflected, format!("reflections in {{}} (code multipath over {REFLECTED:.0} times a clean antenna’s)")),
+        (Seen::Weak, "weak, unsteady or tracked less than half of the time in {} (leaves or an obstacle)".to_owned()),
+        (
+            Seen::Nothing,
+            "next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit)"
+                .to_owned(),
+        ),
+    ]
+    .into_iter()
+    .filter(|(what, _)| count(*what) > 0)
+    .map(|(what, words)| words.replace("{}", &count(what).to_string()))
+    .collect();
+    let well = count(Seen::Well);
+    let told = match found.as_slice() {
+        [] if well == 0 => "Too little was tracked to judge any direction".to_owned(),
+        [] => format!("Tracked well in all {well} directions in which satellites came"),
+        some => format!("Tracked well in {well} directions; {}", some.join("; ")),
+    };
     let note = format!(
-        "Tracked well in {} directions, reflections in {} (code multipath over {REFLECTED:.0} times a clean antenna’s), weak, unsteady or tracked less than half of the time in {} (leaves or an obstacle), next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit). First frequency, all systems. Directions from {}.",
-        count(Seen::Well),
-        count(Seen::Reflected),
-        count(Seen::Weak),
-        count(Seen::Nothing),
+        "{told}. First frequency, all systems. Directions from {}.",
         if view.directions_from.is_empty() { "the logs".to_owned() } else { plain(&view.directions_from, 100) }
     );
     let title = format!("Sky over {}", name(&view.unit));
@@ -125,6 +144,14 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     let mut horizon = String::new();
     for (k, low) in view.lowest_deg.iter().enumerate() {
         let Some(low) = low.filter(|l| l.is_finite()) else { continue };
+        // High up it is a skyline only where satellites were expected lower and not tracked; else none came lower.
+        let sector = k as f64 * view.step_azimuth_deg;
+        let hidden = |(c, what): (&SkyCell, &Seen)| {
+            *what == Seen::Nothing && c.azimuth_deg == sector && c.elevation_deg < f64::from(low)
+        };
+        if low > NEAR_HORIZON_DEG && !view.cells.iter().zip(&seen).any(hidden) {
+            continue;
+        }
         let (a, b) = (k as f64 * view.step_azimuth_deg, (k as f64 + 1.0) * view.step_azimuth_deg);
         let ((x1, y1), (x2, y2)) = (at(a, f64::from(low)), at(b, f64::from(low)));
         let r = RADIUS * (90.0 - f64::from(low)) / 90.0;

@@ -2,7 +2,7 @@
 
 use super::super::draw::{Svg, box_path};
 use super::super::text::percent;
-use crate::model::picture::{Course, DayTotal};
+use crate::model::picture::{DayTotal, DayTrend};
 
 /// Days drawn, the last ones.
 const DAYS: usize = 62;
@@ -39,20 +39,30 @@ pub(in crate::report) fn spark(id: &str, days: &[DayTotal]) -> String {
     svg.finish()
 }
 
-/// The trend in words, with the lost share of the first half of the days and of the second; empty where days are too few.
-pub(in crate::report) fn trend(days: &[DayTotal], course: Course) -> String {
-    let word = match course {
-        Course::Short => return String::new(),
-        Course::Unclear => "no clear trend",
-        Course::Rising => "rising",
-        Course::Falling => "falling",
-    };
-    let (first, second) = days.split_at(days.len() / 2);
-    let of = |part: &[DayTotal]| {
-        part.iter().map(|d| d.lost_ms).sum::<i64>() as f64
-            / part.iter().map(|d| d.observed_ms).sum::<i64>().max(1) as f64
-    };
-    format!("{word}: {} then {}", percent(of(first)), percent(of(second)))
+/// Points of a hundred with their sign: `+3`, `−0.4`.
+fn points(x: f64) -> String {
+    let (x, digits) = (x * 100.0, usize::from(x.abs() < 0.0095));
+    let text = format!("{:.digits$}", x.abs());
+    if text.trim_matches(['0', '.']).is_empty() {
+        return "0".to_owned();
+    }
+    format!("{}{text}", if x < 0.0 { '\u{2212}' } else { '+' })
+}
+
+/// The trend in words: the lost share of the first half of the days and of the second, and the range of the change. Rising
+/// or falling is only said where that range leaves no change out.
+pub(in crate::report) fn trend(trend: &DayTrend) -> String {
+    let (low, high) = (points(trend.low), points(trend.high));
+    let ends = if low == high { low } else { format!("{low} to {high}") };
+    let halves = format!("{} then {}", percent(trend.first), percent(trend.second));
+    // What the printed ends do not show is not said either.
+    if trend.low > 0.0 && !ends.starts_with('0') {
+        format!("rising: {halves}, {ends} points")
+    } else if trend.high < 0.0 && !ends.ends_with(" 0") && ends != "0" {
+        format!("falling: {halves}, {ends} points")
+    } else {
+        format!("no clear trend: {halves}, {ends} points")
+    }
 }
 
 #[cfg(test)]
@@ -70,11 +80,13 @@ mod tests {
     }
 
     #[test]
-    fn trend_names_both_halves() {
-        let days: Vec<DayTotal> = [1, 2, 2, 8, 9, 10].iter().zip(0..).map(|(l, n)| day(n, *l)).collect();
-        assert_eq!(trend(&days, Course::Rising), "rising: 2 % then 9 %");
-        assert_eq!(trend(&days, Course::Unclear), "no clear trend: 2 % then 9 %");
-        assert_eq!(trend(&days, Course::Short), "");
+    fn a_direction_is_told_with_the_range_of_the_change() {
+        let of = |first: f64, second: f64, low: f64, high: f64| trend(&DayTrend { first, second, low, high });
+        assert_eq!(of(0.02, 0.09, 0.03, 0.11), "rising: 2 % then 9 %, +3 to +11 points");
+        assert_eq!(of(0.09, 0.02, -0.11, -0.03), "falling: 9 % then 2 %, \u{2212}11 to \u{2212}3 points");
+        assert_eq!(of(0.02, 0.09, -0.004, 0.144), "no clear trend: 2 % then 9 %, \u{2212}0.4 to +14 points");
+        assert_eq!(of(0.01, 0.01, 0.0002, 0.004), "no clear trend: 1 % then 1 %, 0 to +0.4 points");
+        assert_eq!(of(0.0, 0.0, 0.0, 0.0), "no clear trend: 0 % then 0 %, 0 points");
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::{at, cause, ev};
 use crate::model::findings::{Advisory, BaseEvent, FloatPeriod, LatLonHeight, SiteFindings};
 use crate::model::picture::{
-    Course, DayTotal, ElevationCurve, Mark, Profile, Rhythm, Shade, Share, SitePicture, SitePlan, SkyCell, SkyView,
+    DayTotal, DayTrend, ElevationCurve, Mark, Profile, Rhythm, Shade, Share, SitePicture, SitePlan, SkyCell, SkyView,
     SmallTable, Strip, StripKind, Track, TrackBin, WhoElse,
 };
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
@@ -268,7 +268,7 @@ pub(super) fn measured(days: &[&str]) -> SitePicture {
             }),
             track("LF-BASE: C/N0 L1", "dB-Hz", 20.0, 55.0, None, bins(&|k| 44.0 + (k % 7) as f32 / 3.0)),
         ],
-        course: Course::Unclear,
+        trend: Some(DayTrend { first: 0.136, second: 0.136, low: -0.02, high: 0.02 }),
         days: days
             .iter()
             .map(|d| DayTotal {

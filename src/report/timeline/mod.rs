@@ -83,6 +83,8 @@ pub(super) struct Timeline {
 #[derive(Debug, Clone, Serialize)]
 pub(super) struct Day {
     title: String,
+    /// The one with most lost time, shown unfolded.
+    worst: bool,
     timeline: Timeline,
 }
 
@@ -170,7 +172,8 @@ pub(super) fn days(picture: &SitePicture, zone: Zone) -> Vec<Day> {
     let mut out: Vec<(UtcMs, Day)> = Vec::new();
     let mut bytes = 0;
     for (n, d) in worst.into_iter().take(MOST_DAYS).enumerate() {
-        let Some(day) = one_day(picture, zone, d, &format!("day{n}")) else { continue };
+        let Some(mut day) = one_day(picture, zone, d, &format!("day{n}")) else { continue };
+        day.worst = out.is_empty();
         bytes += day.timeline.rows.iter().map(|r| r.svg.len()).sum::<usize>();
         // The day with most lost time always has its place.
         if bytes > DAYS_BYTES && !out.is_empty() {
@@ -191,7 +194,8 @@ fn one_day(picture: &SitePicture, zone: Zone, d: &DayTotal, id: &str) -> Option<
     let to = inside().map(|m| m.to.min(d.to)).max()?.saturating_add(step - 1).div_euclid(step) * step;
     let timeline = within(picture, zone, from, to, id)?;
     let h = |ms: i64| hours(ms as f64 / HOUR_MS as f64);
-    Some(Day { title: format!("{}: {} of {} lost", zone.day(d.from), h(d.lost_ms), h(d.observed_ms)), timeline })
+    let title = format!("{}: {} of {} lost", zone.day(d.from), h(d.lost_ms), h(d.observed_ms));
+    Some(Day { title, worst: false, timeline })
 }
 
 /// The timeline of a part of the axis.
@@ -249,7 +253,7 @@ fn within(picture: &SitePicture, zone: Zone, from: UtcMs, to: UtcMs, id: &str) -
         rows,
         ticks,
         keys,
-        zone: zone.title().to_owned(),
+        zone: zone.title(),
         zone_is_utc: zone.is_utc(),
         span: zone.span_ms(from, to),
         column: duration(span / COLUMNS as i64),

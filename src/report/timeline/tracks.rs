@@ -122,7 +122,10 @@ pub(super) fn row(frame: &Frame<'_>, n: usize, track: &Track, begin: UtcMs) -> O
         .collect();
     Some(Row {
         label,
-        what: format!("{} to {} {unit}{}", number(lowest), number(highest), limit_words.unwrap_or_default()),
+        what: match (number(lowest), number(highest)) {
+            (a, b) if a == b => format!("{a} {unit}{}", limit_words.unwrap_or_default()),
+            (a, b) => format!("{a} to {b} {unit}{}", limit_words.unwrap_or_default()),
+        },
         svg: svg.finish(),
         size: "high",
         top: format!("{} {unit}", number(scale.ceiling)),

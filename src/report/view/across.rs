@@ -84,6 +84,8 @@ pub(in crate::report) struct Across {
     work: Vec<Work>,
     work_more: usize,
     rovers: Vec<Rover>,
+    /// Whether one of them was at several sites, so that the last column says something.
+    rovers_moved: bool,
     rovers_more: usize,
     parts: Vec<Part>,
     /// What was looked for and not found, or could not be looked for.
@@ -130,6 +132,7 @@ pub(super) fn across(c: &Context<'_>) -> Across {
         work: sorted.into_iter().take(LIST).map(|w| work_row(c, w)).collect(),
         work_more: work.len().saturating_sub(LIST),
         rovers: fleet.bad_rovers.iter().take(LIST).map(|r| rover(c, r)).collect(),
+        rovers_moved: moved > 0,
         rovers_more: fleet.bad_rovers.len().saturating_sub(LIST),
         parts: fleet.over_represented.iter().take(LIST).map(part).collect(),
         nothing,

@@ -23,6 +23,18 @@ pub(in crate::report) struct Line {
     check_first: String,
 }
 
+/// Complaints of one site that have one cause: one visit.
+#[derive(Debug, Clone, Serialize)]
+pub(in crate::report) struct Group {
+    site: String,
+    href: String,
+    cause: String,
+    side: Option<SideView>,
+    count: usize,
+    ids: String,
+    check_first: String,
+}
+
 /// The page.
 #[derive(Debug, Clone, Serialize)]
 pub(in crate::report) struct Complaints {
@@ -31,6 +43,8 @@ pub(in crate::report) struct Complaints {
     made_by: String,
     window: String,
     answer: String,
+    /// Empty where there is nothing to put together.
+    groups: Vec<Group>,
     lines: Vec<Line>,
     cautions: Vec<&'static str>,
 }
@@ -55,15 +69,48 @@ pub(super) fn complaints(c: &Context<'_>) -> Option<Complaints> {
         parts.push(format!("{open} cannot be put down to a cause from these logs"));
     }
     let n = if all.len() == 1 { "Of 1 complaint".to_owned() } else { format!("Of {} complaints", all.len()) };
+    let lines: Vec<Line> = all.iter().map(|x| line(c, x)).collect();
+    let groups = groups(&lines);
     Some(Complaints {
         root: "",
         title: "Complaints answered",
         made_by: c.made_by(),
         window: c.window(),
         answer: format!("{n}, {}.", parts.join(", ")),
-        lines: all.iter().map(|x| line(c, x)).collect(),
+        groups: if groups.len() * 2 <= lines.len() { groups } else { Vec::new() },
+        lines,
         cautions: c.options.cautions.to_vec(),
     })
+}
+
+/// Ids named in one group.
+const NAMED: usize = 20;
+
+/// By site and cause, most complaints first, else in the order given.
+fn groups(lines: &[Line]) -> Vec<Group> {
+    let mut out: Vec<Vec<&Line>> = Vec::new();
+    for l in lines {
+        match out.iter_mut().find(|g| g.first().is_some_and(|x| x.site == l.site && x.cause == l.cause)) {
+            Some(g) => g.push(l),
+            None => out.push(vec![l]),
+        }
+    }
+    out.sort_by_key(|g| std::cmp::Reverse(g.len()));
+    let group = |g: Vec<&Line>| {
+        let first = g.first()?;
+        let named: Vec<&str> = g.iter().take(NAMED).map(|l| l.id.as_str()).collect();
+        let more = g.len().saturating_sub(NAMED);
+        Some(Group {
+            site: first.site.clone(),
+            href: first.href.clone(),
+            cause: first.cause.clone(),
+            side: first.side.clone(),
+            count: g.len(),
+            ids: if more > 0 { format!("{} and {more} more", named.join(", ")) } else { named.join(", ") },
+            check_first: first.check_first.clone(),
+        })
+    };
+    out.into_iter().filter_map(group).collect()
 }
 
 fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {

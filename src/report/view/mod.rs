@@ -3,6 +3,7 @@
 
 mod across;
 mod complaints;
+mod events;
 mod fleet;
 mod loss;
 mod site;
@@ -146,6 +147,36 @@ pub(super) struct EvidenceView {
     unit: String,
     bundle: String,
     file: String,
+    /// Lines that say the same but for the numbers: when and where.
+    also: Vec<EvidencePlace>,
+}
+
+/// Another place of the same evidence.
+#[derive(Debug, Clone, Serialize)]
+pub(super) struct EvidencePlace {
+    text: String,
+    when: String,
+    unit: String,
+    bundle: String,
+    file: String,
+}
+
+/// Evidence in the order given, what says the same but for its numbers together with the first of it.
+fn alike<'a>(list: impl Iterator<Item = &'a Evidence>, zone: Zone) -> Vec<EvidenceView> {
+    let mut out: Vec<(String, EvidenceView)> = Vec::new();
+    for e in list {
+        let view = evidence(e, zone);
+        let words: String = view.text.chars().filter(|c| !c.is_ascii_digit() && *c != '.').collect();
+        match out.iter_mut().find(|(w, _)| *w == words) {
+            Some((_, first)) => {
+                let text = if view.text == first.text { String::new() } else { view.text };
+                let EvidenceView { when, unit, bundle, file, .. } = view;
+                first.also.push(EvidencePlace { text, when, unit, bundle, file });
+            }
+            None => out.push((words, view)),
+        }
+    }
+    out.into_iter().map(|(_, view)| view).collect()
 }
 
 fn evidence(e: &Evidence, zone: Zone) -> EvidenceView {
@@ -155,6 +186,7 @@ fn evidence(e: &Evidence, zone: Zone) -> EvidenceView {
         unit: name(&e.unit),
         bundle: plain(&e.bundle, LONG),
         file: plain(&e.file, LONG),
+        also: Vec::new(),
     }
 }
 

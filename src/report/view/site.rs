@@ -1,18 +1,18 @@
 //! The page of one site.
 
 use super::across::{Work, work_at};
+use super::events::{EventKind, EventView, events, kinds, origin};
 use super::fleet::verdict_words;
 use super::loss::{self, ProfileView, RhythmView, Who};
 use super::{
-    Bar, Context, EvidenceView, SideView, bar, confidence_words, evidence, fixed_words, share_words, side, site_name,
+    Bar, Context, EvidenceView, SideView, alike, bar, confidence_words, fixed_words, share_words, side, site_name,
 };
-use crate::model::findings::{Advisory, BaseEvent, Cause, FloatPeriod, SiteFindings};
+use crate::model::findings::{Advisory, Cause, FloatPeriod, LatLonHeight, SiteFindings};
 use crate::model::picture::{SitePicture, SmallTable};
 use crate::model::time::{HOUR_MS, parse_utc};
 use crate::report::figures::{Figure, curve, plan, sky, spark, trend};
 use crate::report::text::{
-    LONG, confidence, count, hours, kind_words, lower_first, name, number, percent, plain, share, side_class,
-    state_words,
+    LONG, confidence, count, hours, lower_first, name, percent, plain, share, side_class, state_words,
 };
 use crate::report::timeline::{Day, Timeline, days, timeline};
 use crate::report::times::{Zone, duration_between};
@@ -21,13 +21,13 @@ use serde::Serialize;
 /// Lines of evidence shown for and against one cause.
 const FOR: usize = 8;
 const AGAINST: usize = 5;
-/// Float periods and base events shown.
+/// Float periods shown.
 const PERIODS: usize = 50;
-const EVENTS: usize = 100;
 /// Less lost time than this bears no strong words (common practice, no source), h.
 const LITTLE_HOURS: f64 = 0.25;
-/// A cause with less of the lost time than this has its evidence folded away.
+/// A cause with less of the lost time than this, or as unlikely as that, has its evidence folded away.
 const SMALL_SHARE: f64 = 0.05;
+const UNLIKELY: f64 = 0.3;
 /// Rows of a small table shown.
 const ROWS: usize = 200;
 
@@ -43,8 +43,10 @@ pub(in crate::report) struct CauseView {
     confidence: String,
     /// So little time that the cause is a pointer only.
     little: bool,
-    /// So small a part of the lost time that its evidence is folded away.
+    /// So small a part of the lost time, or so unlikely, that its evidence is folded away.
     fold: bool,
+    /// Not the rest that no cause explains.
+    explained: bool,
     what: &'static str,
     fors: Vec<EvidenceView>,
     more_for: usize,
@@ -74,18 +76,6 @@ pub(in crate::report) struct PeriodView {
     others: String,
     cause: String,
     confidence: String,
-    origin: String,
-}
-
-/// One event.
-#[derive(Debug, Clone, Serialize)]
-pub(in crate::report) struct EventView {
-    unit: String,
-    kind: String,
-    when: String,
-    length: String,
-    value: String,
-    detail: String,
     origin: String,
 }
 
@@ -119,6 +109,8 @@ pub(in crate::report) struct SheetCheck {
 /// The technician's sheet.
 #[derive(Debug, Clone, Serialize)]
 pub(in crate::report) struct Sheet {
+    /// Base, its place and the rovers, in a line.
+    where_words: String,
     why: String,
     checks: Vec<SheetCheck>,
     cautions: Vec<&'static str>,
@@ -155,6 +147,7 @@ pub(in crate::report) struct Site {
     pictures: Vec<Figure>,
     periods: Vec<PeriodView>,
     periods_total: usize,
+    event_kinds: Vec<EventKind>,
     events: Vec<EventView>,
     events_total: usize,
     advisories: Vec<AdvisoryView>,
@@ -196,13 +189,14 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         days: picture.map(|p| days(p, zone)).unwrap_or_default(),
         day_table: picture.map(day_table).unwrap_or_default(),
         spark: picture.map(|p| spark("spark", &p.days)).unwrap_or_default(),
-        trend: picture.map(|p| trend(&p.days, p.course)).unwrap_or_default(),
+        trend: picture.and_then(|p| p.trend.as_ref()).map(trend).unwrap_or_default(),
         who: picture.and_then(|p| p.who_else.as_ref()).and_then(loss::who),
         profiles: picture.map(loss::profiles).unwrap_or_default(),
         rhythm: picture.and_then(|p| p.rhythm.as_ref()).and_then(loss::rhythm),
         pictures: pictures(picture),
         periods: longest(c, &s.float_periods, zone),
         periods_total: s.float_periods.len(),
+        event_kinds: kinds(&s.base_events, zone),
         events: events(&s.base_events, zone),
         events_total: s.base_events.len(),
         advisories: s.advisories.iter().map(|a| advisory(c, a, zone)).collect(),
@@ -296,6 +290,35 @@ fn answer(c: &Context<'_>, s: &SiteFindings) -> String {
     }
 }
 
+/// A position to about a metre.
+fn place_words(p: &LatLonHeight) -> String {
+    format!(
+        "{:.5}° {}, {:.5}° {}",
+        p.latitude.abs(),
+        if p.latitude < 0.0 { "S" } else { "N" },
+        p.longitude.abs(),
+        if p.longitude < 0.0 { "W" } else { "E" }
+    )
+}
+
+/// Base, its place and the rovers: who takes the sheet along has no page at hand.
+fn whereabouts(s: &SiteFindings) -> String {
+    let some = |units: &[String]| -> String {
+        let shown: Vec<String> = units.iter().take(6).map(|u| name(u)).collect();
+        let more = units.len().saturating_sub(6);
+        if more > 0 { format!("{} and {more} more", shown.join(", ")) } else { shown.join(", ") }
+    };
+    let mut parts = Vec::new();
+    if !s.bases.is_empty() {
+        let place = s.position.as_ref().map(|p| format!(" at {}", place_words(p))).unwrap_or_default();
+        parts.push(format!("Base {}{place}", some(&s.bases)));
+    }
+    if !s.rovers.is_empty() {
+        parts.push(format!("rovers {}", some(&s.rovers)));
+    }
+    if parts.is_empty() { String::new() } else { format!("{}.", parts.join("; ")) }
+}
+
 fn facts(s: &SiteFindings) -> Vec<Fact> {
     let list = |units: &[String]| -> String {
         if units.is_empty() {
@@ -318,14 +341,8 @@ fn facts(s: &SiteFindings) -> Vec<Fact> {
         facts.push(Fact { name: "Never had corrections, not counted", value: list(&s.not_using_rtk) });
     }
     if let Some(p) = s.position {
-        let value = format!(
-            "{:.5}° {}, {:.5}° {}, {:.1} m above the ellipsoid",
-            p.latitude.abs(),
-            if p.latitude < 0.0 { "S" } else { "N" },
-            p.longitude.abs(),
-            if p.longitude < 0.0 { "W" } else { "E" },
-            (p.height_m * 10.0).round() / 10.0 + 0.0
-        );
+        let height_m = (p.height_m * 10.0).round() / 10.0 + 0.0;
+        let value = format!("{}, {height_m:.1} m above the ellipsoid", place_words(&p));
         facts.push(Fact { name: "Base position (antenna reference point)", value });
     }
     match (s.magnetic_latitude, &s.latitude_band) {
@@ -362,24 +379,19 @@ fn cause(c: &Context<'_>, k: &Cause, rank: usize, zone: Zone) -> CauseView {
         share: share_words(k),
         confidence: confidence_words(k),
         little: k.lost_fix_hours < LITTLE_HOURS && side_class(&k.side) != "none",
-        fold: rank > 1 && k.share < SMALL_SHARE && k.lost_fix_hours < LITTLE_HOURS,
+        fold: rank > 1
+            && (k.share < SMALL_SHARE && k.lost_fix_hours < LITTLE_HOURS
+                || side_class(&k.side) != "none" && k.confidence < UNLIKELY),
+        explained: side_class(&k.side) != "none",
         what: about.map_or("", |a| a.what),
         more_for: fors.len().saturating_sub(FOR),
-        fors: fors.into_iter().take(FOR).map(|e| evidence(e, zone)).collect(),
+        fors: alike(fors.into_iter().take(FOR), zone),
         more_against: against.len().saturating_sub(AGAINST),
-        against: against.into_iter().take(AGAINST).map(|e| evidence(e, zone)).collect(),
+        against: alike(against.into_iter().take(AGAINST), zone),
         checks: or_manual(&k.checks, about.map(|a| a.checks)),
         would_disprove: or_manual(&k.would_disprove, about.map(|a| a.would_disprove)),
         not_observable: k.not_observable.iter().map(|t| plain(t, LONG)).collect(),
         cautions: about.map(|a| a.cautions.to_vec()).unwrap_or_default(),
-    }
-}
-
-fn origin(bundle: &str, file: &str) -> String {
-    match (plain(bundle, LONG), plain(file, LONG)) {
-        (b, f) if f.is_empty() => b,
-        (b, f) if b.is_empty() => f,
-        (b, f) => format!("{b} : {f}"),
     }
 }
 
@@ -411,33 +423,13 @@ fn longest(c: &Context<'_>, periods: &[FloatPeriod], zone: Zone) -> Vec<PeriodVi
         .collect()
 }
 
-fn events(events: &[BaseEvent], zone: Zone) -> Vec<EventView> {
-    events
-        .iter()
-        .take(EVENTS)
-        .map(|e| EventView {
-            unit: name(&e.unit),
-            kind: kind_words(&e.kind),
-            when: zone.span(&e.from, &e.to),
-            length: duration_between(&e.from, &e.to),
-            value: match (e.value, e.value_unit.as_str()) {
-                (None, _) => String::new(),
-                (Some(v), "share") => percent(v),
-                (Some(v), unit) => format!("{} {}", number(v), name(unit)),
-            },
-            detail: plain(&e.detail, LONG),
-            origin: origin(&e.bundle, &e.file),
-        })
-        .collect()
-}
-
 fn advisory(c: &Context<'_>, a: &Advisory, zone: Zone) -> AdvisoryView {
     let about = (c.options.about)(&a.cause);
     AdvisoryView {
         title: c.title(&a.cause),
         side: about.map(|x| side(x.side)),
         text: plain(&a.text, LONG),
-        evidence: a.evidence.iter().take(FOR).map(|e| evidence(e, zone)).collect(),
+        evidence: alike(a.evidence.iter().take(FOR), zone),
         checks: a.checks.iter().map(|t| plain(t, LONG)).collect(),
     }
 }
@@ -467,7 +459,17 @@ fn sheet(c: &Context<'_>, s: &SiteFindings) -> Option<Sheet> {
     }
     let mut checks: Vec<SheetCheck> = Vec::new();
     let mut cautions: Vec<&'static str> = Vec::new();
-    let named: Vec<&Cause> = s.causes.iter().filter(|k| side_class(&k.side) != "none").take(3).collect();
+    // What is unlikely would only send somebody up a mast: the first cause, and what else may well be.
+    let likely = |(i, k): &(usize, &Cause)| *i == 0 || k.confidence >= UNLIKELY;
+    let named: Vec<&Cause> = s
+        .causes
+        .iter()
+        .filter(|k| side_class(&k.side) != "none")
+        .enumerate()
+        .filter(likely)
+        .map(|(_, k)| k)
+        .take(3)
+        .collect();
     let causes = if named.is_empty() { s.causes.iter().take(1).collect() } else { named };
     for (i, k) in causes.iter().enumerate() {
         let about = (c.options.about)(&k.cause);
@@ -493,12 +495,15 @@ fn sheet(c: &Context<'_>, s: &SiteFindings) -> Option<Sheet> {
     let why = causes
         .iter()
         .map(|k| match confidence_words(k) {
-            words if words.is_empty() => format!("{}, {}", c.title(&k.cause), hours(k.lost_fix_hours)),
-            words => format!("{}, {words}, {}", c.title(&k.cause), hours(k.lost_fix_hours)),
+            words if words.is_empty() => {
+                format!("{}, {} lost", lower_first(&c.title(&k.cause)), hours(k.lost_fix_hours))
+            }
+            words => format!("{}, {words}, {} lost", lower_first(&c.title(&k.cause)), hours(k.lost_fix_hours)),
         })
         .collect::<Vec<_>>()
         .join("; ");
     Some(Sheet {
+        where_words: whereabouts(s),
         why: format!("{} suspected: {why}.", count(causes.len(), "cause", "causes")),
         checks,
         cautions,
