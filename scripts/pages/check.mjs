@@ -122,7 +122,7 @@ async function report(folder) {
     while (e && e.tagName !== "TABLE" && !(e = e.nextElementSibling, e?.tagName === "H2")) continue;
     return [id, e?.tagName === "TABLE" ? Array.from(e.tBodies[0].rows, (r) => r.textContent) : []];
   }))`);
-  const two = (x) => x.toFixed(2);
+  const two = (x) => x >= 9.95 ? x.toFixed(0) : x >= 0.995 ? x.toFixed(1) : x.toFixed(2);
   const fleet = findings.fleet ?? {};
   const rows4 = {
     against: (fleet.trend ?? []).filter((t) => ["new", "worse", "better", "solved"].includes(t.change)),

@@ -323,6 +323,11 @@ mod tests {
         assert_eq!(share(0.9999), "99.9 %");
         assert_eq!(share(0.931), "93.1 %");
         assert_eq!(share(1.0), "100 %");
+        // What is not nothing and not all does not read as if it were.
+        assert_eq!(
+            [0.0, 0.004, 0.006, 0.994, 0.9951, 1.0].map(percent),
+            ["0 %", "under 1 %", "1 %", "99 %", "over 99 %", "100 %"]
+        );
         assert_eq!(number(0.0), "0");
         assert_eq!(
             (number(-0.0), number(-0.0004), percent(-0.001), share(-0.0)),

@@ -43,7 +43,7 @@ impl Zone {
         }
         let name = self.tz.name();
         match name.strip_prefix("Etc/GMT").map(|hours| hours.split_at(usize::from(!hours.is_empty()))) {
-            Some(("+", hours)) => format!("UTC\u{2212}{hours}"),
+            Some(("+", hours)) => format!("UTC-{hours}"),
             Some(("-", hours)) => format!("UTC+{hours}"),
             _ => name.to_owned(),
         }
@@ -118,9 +118,12 @@ impl Zone {
             format!(" to {}{}", date(b, lb.date_naive()), b.format(clock))
         };
         // Zones without letters of their own give their offset, which alone reads like a number.
-        let zone = lb.format("%Z").to_string();
-        let utc = if zone.starts_with(['+', '-']) { "UTC" } else { "" };
-        format!("{begin}{end} {utc}{zone} ({}{}{utc_end} UTC)", date(a, la.date_naive()), a.format(clock))
+        let mut zone = lb.format("%Z").to_string();
+        if zone.starts_with(['+', '-']) {
+            let offset = lb.format("%:z").to_string();
+            zone = format!("UTC{}", offset.strip_suffix(":00").unwrap_or(&offset));
+        }
+        format!("{begin}{end} {zone} ({}{}{utc_end} UTC)", date(a, la.date_naive()), a.format(clock))
     }
 
     /// The local day of a time: `Mon 2026-05-04`.
@@ -201,7 +204,7 @@ mod tests {
         );
         assert_eq!(
             Zone::named("Asia/Kathmandu").span("2026-05-04T00:00:00Z", "2026-05-04T00:00:00Z"),
-            "Mon 2026-05-04 05:45 +0545 (00:00 UTC)"
+            "Mon 2026-05-04 05:45 UTC+05:45 (00:00 UTC)"
         );
         assert_eq!(Zone::named("no/where").span("2026-05-04", ""), "2026-05-04");
         assert_eq!(
@@ -212,7 +215,7 @@ mod tests {
         // Ten hours east: the UTC date is another one, and stands once.
         assert_eq!(
             Zone::named("Etc/GMT-10").span_min("2026-05-09T22:34:47Z", "2026-05-09T23:03:01Z"),
-            "Sun 2026-05-10 08:34 to 09:04 +10 (2026-05-09 22:34 to 23:04 UTC)"
+            "Sun 2026-05-10 08:34 to 09:04 UTC+10 (2026-05-09 22:34 to 23:04 UTC)"
         );
         assert_eq!(Zone::UTC.span_min("soon", ""), "soon");
         assert_eq!(Zone::UTC.moment_min("2026-05-09T22:34:47Z"), "Sat 2026-05-09 22:34 UTC");
@@ -221,7 +224,7 @@ mod tests {
 
     #[test]
     fn a_bare_offset_is_named_with_the_sign_that_people_mean() {
-        assert_eq!(Zone::named("Etc/GMT+10").title(), "UTC\u{2212}10");
+        assert_eq!(Zone::named("Etc/GMT+10").title(), "UTC-10");
         assert_eq!(Zone::named("Etc/GMT-2").title(), "UTC+2");
         assert_eq!(Zone::named("Etc/GMT").title(), "UTC");
         assert_eq!(Zone::named("Europe/Zurich").title(), "Europe/Zurich");

@@ -94,7 +94,8 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
     // Only what there is: a clean sky is told in one line.
     let found: Vec<String> = [
         (Seen::Reflected, format!("reflections in {{}} (code multipath over {REFLECTED:.0} times a clean antenna’s)")),
-        (Seen::Weak, "weak, unsteady or tracked less than half of the time in {} (leaves or an obstacle)".to_owned()),
+        (Seen::Weak, "weak, unsteady or tracked less than half of the time in {} (together: leaves or an obstacle; all over the sky: \
+             the signals themselves)".to_owned()),
         (
             Seen::Nothing,
             "next to nothing tracked in {} where satellites come (blocked, or switched off by an elevation limit)"
@@ -172,13 +173,18 @@ pub(in crate::report) fn sky(id: &str, view: &SkyView) -> Figure {
         svg: format!("<svg viewBox=\"0 0 16 16\" aria-hidden=\"true\">{inner}</svg>"),
         words: words.to_owned(),
     };
-    let keys = vec![
-        key("<circle class=\"sk-well\" cx=\"8\" cy=\"8\" r=\"5\"/>", "tracked well"),
-        key("<path class=\"sk-mp\" d=\"M8 2L13.2 11H2.8z\"/>", "reflections"),
-        key("<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak, unsteady or seldom"),
-        key("<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "next to nothing tracked"),
-        key("<path class=\"horizon\" d=\"M1 8H15\"/>", "lowest satellite tracked"),
-    ];
+    let keys = [
+        (Some(Seen::Well), "<circle class=\"sk-well\" cx=\"8\" cy=\"8\" r=\"5\"/>", "tracked well"),
+        (Some(Seen::Reflected), "<path class=\"sk-mp\" d=\"M8 2L13.2 11H2.8z\"/>", "reflections"),
+        (Some(Seen::Weak), "<circle class=\"sk-weak\" cx=\"8\" cy=\"8\" r=\"5\"/>", "weak, unsteady or seldom"),
+        (Some(Seen::Nothing), "<path class=\"sk-none\" d=\"M4 4L12 12M4 12L12 4\"/>", "next to nothing tracked"),
+        (None, "<path class=\"horizon\" d=\"M1 8H15\"/>", "lowest satellite tracked"),
+    ]
+    .into_iter()
+    // Only marks that are there.
+    .filter(|(what, ..)| what.is_none_or(|w| count(w) > 0))
+    .map(|(_, inner, words)| key(inner, words))
+    .collect();
     let rows = (0..8)
         .map(|sector| {
             let (a, b) = (f64::from(sector) * 45.0, f64::from(sector + 1) * 45.0);
@@ -275,5 +281,30 @@ mod tests {
         (orbits.cells[4].minutes, orbits.cells[4].expected) = (19, Some(40));
         (orbits.cells[5].minutes, orbits.cells[5].expected) = (21, Some(40));
         assert_eq!((judge(&orbits)[4], judge(&orbits)[5]), (Seen::Weak, Seen::Well));
+    }
+
+    /// The lowest satellite of a direction is a skyline where lower ones were expected and not tracked, or near the horizon;
+    /// where none came lower it says nothing.
+    #[test]
+    fn a_skyline_is_drawn_where_something_hides_what_came_lower() {
+        let at = |azimuth: f64, elevation_deg: f64, minutes: u32, expected: u32| SkyCell {
+            elevation_deg,
+            expected: Some(expected),
+            ..cell(azimuth, minutes, 0.8, true)
+        };
+        let view = SkyView {
+            unit: "B".to_owned(),
+            step_azimuth_deg: 90.0,
+            step_elevation_deg: 10.0,
+            // North: blocked below 50 degrees. East: nothing came lower. South: down to 12 degrees.
+            cells: vec![at(0.0, 20.0, 0, 40), at(0.0, 50.0, 40, 40), at(90.0, 50.0, 40, 40), at(180.0, 10.0, 40, 40)],
+            directions_from: "orbits".to_owned(),
+            lowest_deg: vec![Some(50.0), Some(50.0), Some(12.0), None],
+        };
+        let figure = sky("s", &view);
+        let line = figure.svg.split("<path ").find(|p| p.contains("horizon")).unwrap();
+        assert_eq!(line.matches('A').count(), 2, "{line}");
+        // Nothing is reflected here: its mark needs no key.
+        assert_eq!(figure.keys.len(), 3);
     }
 }

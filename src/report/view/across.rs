@@ -151,9 +151,13 @@ fn place(c: &Context<'_>, site: &str) -> Place {
     }
 }
 
-/// A ratio with its interval: `2.3 (1.4 to 3.8)`.
+/// A ratio with its interval: `2.3 (1.4 to 3.8)`. Two digits: intervals of counts are never so narrow that more mean anything.
 fn ratio_words(ratio: Option<f64>, low: Option<f64>, high: Option<f64>) -> String {
-    let end = |x: f64| format!("{x:.2}");
+    let end = |x: f64| match x {
+        x if x >= 9.95 => format!("{x:.0}"),
+        x if x >= 0.995 => format!("{x:.1}"),
+        x => format!("{x:.2}"),
+    };
     match (ratio, low, high) {
         (Some(r), Some(low), Some(high)) => format!("{} ({} to {})", end(r), end(low), end(high)),
         (Some(r), Some(low), None) => format!("{} (over {})", end(r), end(low)),
@@ -306,9 +310,10 @@ mod tests {
 
     #[test]
     fn a_ratio_says_what_is_known_of_it() {
-        assert_eq!(ratio_words(Some(2.345), Some(1.4), Some(3.81)), "2.35 (1.40 to 3.81)");
-        assert_eq!(ratio_words(Some(2.0), Some(1.1), None), "2.00 (over 1.10)");
-        assert_eq!(ratio_words(None, Some(1.5), None), "over 1.50");
+        assert_eq!(ratio_words(Some(2.345), Some(1.4), Some(3.81)), "2.3 (1.4 to 3.8)");
+        assert_eq!(ratio_words(Some(2.0), Some(1.1), None), "2.0 (over 1.1)");
+        assert_eq!(ratio_words(None, Some(1.5), None), "over 1.5");
+        assert_eq!(ratio_words(Some(0.099), Some(0.008), Some(78.75)), "0.10 (0.01 to 79)");
         assert_eq!(ratio_words(None, None, None), "not known");
     }
 

@@ -142,3 +142,29 @@ fn line(c: &Context<'_>, x: &ComplaintAnswer) -> Line {
         check_first: super::elsewhere(&plain(&x.check_first, LONG)),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn complaints_of_one_site_and_cause_are_one_trouble() {
+        let line = |id: &str, site: &str, cause: &str| Line {
+            id: id.to_owned(),
+            when: String::new(),
+            unit: String::new(),
+            site: site.to_owned(),
+            href: String::new(),
+            text: String::new(),
+            cause: cause.to_owned(),
+            side: None,
+            confidence: String::new(),
+            lost: String::new(),
+            summary: String::new(),
+            check_first: String::new(),
+        };
+        let lines = [line("1", "A", "x"), line("2", "B", "x"), line("3", "B", "y"), line("4", "B", "x")];
+        let told: Vec<(String, usize)> = groups(&lines).into_iter().map(|g| (g.ids, g.count)).collect();
+        assert_eq!(told, [("2, 4".to_owned(), 2), ("1".to_owned(), 1), ("3".to_owned(), 1)]);
+    }
+}

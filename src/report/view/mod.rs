@@ -218,3 +218,26 @@ fn first_check(cause: Option<&Cause>, context: &Context<'_>) -> String {
 fn elsewhere(check: &str) -> String {
     check.replace("on this page", "on the page of the site")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn evidence_that_differs_in_numbers_only_stands_together() {
+        let e = |text: &str, from: &str| Evidence {
+            text: text.to_owned(),
+            from: from.to_owned(),
+            to: from.to_owned(),
+            ..Evidence::default()
+        };
+        let (a, b) = ("2026-05-04T06:00:00Z", "2026-05-05T06:00:00Z");
+        let list =
+            [e("C/N0 falls by 4.8 dB on L1", a), e("restart", a), e("C/N0 falls by 13 dB on L1", b), e("restart", b)];
+        let told = alike(list.iter(), Zone::UTC);
+        assert_eq!(told.iter().map(|t| t.text.as_str()).collect::<Vec<_>>(), ["C/N0 falls by 4.8 dB on L1", "restart"]);
+        assert_eq!((told[0].also.len(), told[0].also[0].text.as_str()), (1, "C/N0 falls by 13 dB on L1"));
+        // The same words are not said twice, but when it was again is.
+        assert_eq!((told[1].also[0].text.as_str(), told[1].also[0].when.as_str()), ("", "Tue 2026-05-05 06:00 UTC"));
+    }
+}

@@ -473,7 +473,8 @@ fn sheet(c: &Context<'_>, s: &SiteFindings) -> Option<Sheet> {
     let causes = if named.is_empty() { s.causes.iter().take(1).collect() } else { named };
     for (i, k) in causes.iter().enumerate() {
         let about = (c.options.about)(&k.cause);
-        let most = if i == 0 { 5 } else { 2 };
+        // Five of the first cause; the others share what is left of the paper.
+        let most = if i == 0 { 5 } else { (4 / (causes.len() - 1).max(1)).max(2) };
         for text in or_manual(&k.checks, about.map(|a| a.checks)).into_iter().take(most) {
             // The sheet is taken along without the page.
             let text = super::elsewhere(&text);
