@@ -43,8 +43,8 @@ impl Zone {
         }
         let name = self.tz.name();
         match name.strip_prefix("Etc/GMT").map(|hours| hours.split_at(usize::from(!hours.is_empty()))) {
-            Some(("+", hours)) => format!("UTC-{hours}"),
-            Some(("-", hours)) => format!("UTC+{hours}"),
+            Some(("+", hours)) => format!("UTC-{hours:0>2}"),
+            Some(("-", hours)) => format!("UTC+{hours:0>2}"),
             _ => name.to_owned(),
         }
     }
@@ -225,7 +225,7 @@ mod tests {
     #[test]
     fn a_bare_offset_is_named_with_the_sign_that_people_mean() {
         assert_eq!(Zone::named("Etc/GMT+10").title(), "UTC-10");
-        assert_eq!(Zone::named("Etc/GMT-2").title(), "UTC+2");
+        assert_eq!(Zone::named("Etc/GMT-2").title(), "UTC+02");
         assert_eq!(Zone::named("Etc/GMT").title(), "UTC");
         assert_eq!(Zone::named("Europe/Zurich").title(), "Europe/Zurich");
     }
