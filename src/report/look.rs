@@ -132,14 +132,14 @@ fn by_elevation(rows: &[SkyRow]) -> (Vec<String>, Vec<Vec<String>>) {
             let mut out = vec![format!("{:.0}° to {:.0}°", r.from_deg, r.to_deg)];
             out.push(match r.expected {
                 Some(n) if n > 0 => {
-                    format!("{}: {} of {n}", percent(f64::from(r.tracked) / f64::from(n)), r.tracked)
+                    format!("{}: {} of\u{A0}{n}", percent(f64::from(r.tracked) / f64::from(n)), r.tracked)
                 }
                 _ => r.tracked.to_string(),
             });
             for b in &bands {
                 let of = r.bands.iter().find(|x| x.band == **b);
-                let strength = of.and_then(|x| x.cn0_mean_dbhz).map(|v| format!("{v:.1} dB-Hz"));
-                let multipath = of.and_then(|x| x.mp_rms_m).map(|v| format!("{v:.2} m"));
+                let strength = of.and_then(|x| x.cn0_mean_dbhz).map(|v| format!("{v:.1}\u{A0}dB-Hz"));
+                let multipath = of.and_then(|x| x.mp_rms_m).map(|v| format!("{v:.2}\u{A0}m"));
                 out.push([strength, multipath].into_iter().flatten().collect::<Vec<_>>().join(", "));
             }
             out
