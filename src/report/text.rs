@@ -96,7 +96,7 @@ pub(super) fn share(s: f64) -> String {
 pub(super) fn percent(s: f64) -> String {
     match s {
         s if s > 0.0 && s < 0.005 => "under 1 %".to_owned(),
-        s if s < 1.0 && s >= 0.995 => "over 99 %".to_owned(),
+        s if (0.995..1.0).contains(&s) => "over 99 %".to_owned(),
         s => format!("{:.0} %", (s * 100.0).round() + 0.0),
     }
 }
