@@ -206,7 +206,8 @@ fn one_cause(
 }
 
 /// Context that is read in the base's log.
-const OF_BASE: [&str; 3] = ["context:ionosphere-quiet", "context:base-tracks-well", "context:base-silent"];
+const OF_BASE: [&str; 4] =
+    ["context:ionosphere-quiet", "context:storm-not-over-base", "context:base-tracks-well", "context:base-silent"];
 
 /// Evidence without an event: what it weighs, the lost time it stands beside, and the segment that shows it for longest.
 struct Context {
@@ -380,6 +381,9 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
             "the signals of all bands fell at the base and at the rover in the same minutes".to_owned()
         }
         "context:ionosphere-quiet" => "the base's dual-frequency data show a quiet ionosphere at the time".to_owned(),
+        "context:storm-not-over-base" => {
+            "the electron content over the base swung on few satellites only at the time: a storm swings them all".to_owned()
+        }
         "context:only-this-rover" => {
             "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()
         }

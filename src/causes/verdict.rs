@@ -154,6 +154,7 @@ fn is_own(id: &str) -> bool {
             | "context:base-log-missing"
             | "context:corrections-old"
             | "context:ionosphere-quiet"
+            | "context:storm-not-over-base"
             | "context:state-float"
             | "context:state-low"
             | "context:corrections-stop-together"
@@ -178,15 +179,21 @@ fn never(segment: &Segment) -> [f64; 22] {
         + strength("base:band-jumps")
         + strength("base:spectrum-spike")
         + strength("base:all-bands-drop");
-    let signs = [
-        strength("base:satellites-fading") + strength("base:scintillation") + strength("base:ionosphere-disturbed")
-            > 0.05,
+    // Dispersive phase, the place and the hour for it, Kp or a flare. Satellites that only fade can be reflections: they stand
+    // for scintillation where its place and hour fit, never for a storm, which swings without fading.
+    let swings = strength("base:scintillation") + strength("base:ionosphere-disturbed") > 0.05;
+    let announced = strength("sky:kp-storm") + strength("sky:flare") > 0.1;
+    let (evening, auroral) = (strength("context:equatorial-evening") > 0.1, strength("context:auroral") > 0.1);
+    let storm_signs = [
+        swings,
         // Of a radio burst of the Sun: the day side, where it reaches base and rovers alike.
-        strength("context:equatorial-evening") + strength("context:auroral") > 0.1
-            || strength("context:both-sides-down") > 0.3,
-        strength("sky:kp-storm") + strength("sky:flare") > 0.1,
+        auroral || strength("context:both-sides-down") > 0.3,
+        announced,
     ];
-    let signs = signs.iter().filter(|s| **s).count();
+    let here = evening || auroral;
+    let scintillation_signs = [swings || (here && strength("base:satellites-fading") > 0.05), here, announced];
+    let count = |signs: [bool; 3]| signs.iter().filter(|s| **s).count();
+    let (storm_signs, scintillation_signs) = (count(storm_signs), count(scintillation_signs));
     CAUSES.map(|(cause, side)| {
         let mut sum = 0.0;
         // A base cause for loss that only one of several observed rovers has.
@@ -205,12 +212,12 @@ fn never(segment: &Segment) -> [f64; 22] {
         if cause == "base-interference" && interference < 0.05 {
             sum += NEVER;
         }
-        // A sky cause from one base while its neighbours were quiet; without neighbours it needs two of: several satellites
-        // fading, the place and local time for it, Kp or a flare.
+        // A sky cause from one base while its neighbours were quiet; without neighbours it needs two signs.
         if side == "sky" && cause != "long-baseline" {
             if segment.neighbours.observed >= 2 && segment.neighbours.lost_share < 0.03 {
                 sum += NEVER;
             }
+            let signs = if cause == "sky-storm" { storm_signs } else { scintillation_signs };
             if segment.neighbours.observed == 0 && signs < 2 {
                 sum += NEVER;
             }

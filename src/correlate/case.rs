@@ -1,7 +1,7 @@
 //! What is brought together for one site before any verdict.
 
 use super::periods::RoverTime;
-use crate::model::event::{Event, Origin};
+use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
 
 /// One rover at one site: its epochs there and what follows from them.
@@ -75,6 +75,6 @@ pub struct SiteCase {
     pub base_observed: Vec<(UtcMs, UtcMs)>,
     /// The same spans with the base and the file they were read from: begin, end, unit, origin.
     pub base_logs: Vec<(UtcMs, UtcMs, String, Origin)>,
-    /// Times in which the base's data tell whether the ionosphere was quiet.
-    pub ionosphere_quiet: Vec<(UtcMs, UtcMs)>,
+    /// Times in which the base's data show that there was no storm over it.
+    pub ionosphere: Calm,
 }

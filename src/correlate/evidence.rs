@@ -432,8 +432,12 @@ fn context(
         overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
     add("base-log-missing", 1.0 - seen);
     let length = (segment.to - segment.from).max(1) as f64;
-    let measured = overlap_ms(&case.ionosphere_quiet, segment.from, segment.to) as f64 / length;
-    if measured > 0.5 && !burst {
+    let measured = |spans| overlap_ms(spans, segment.from, segment.to) as f64 / length;
+    let (quiet, mostly) = (measured(&case.ionosphere.quiet), measured(&case.ionosphere.mostly));
+    if mostly > 0.5 && !burst {
+        add("storm-not-over-base", mostly);
+    }
+    if quiet > 0.5 && !burst {
         let swings: Vec<(UtcMs, UtcMs)> = base
             .near(segment.from, segment.to)
             .into_iter()
@@ -442,7 +446,7 @@ fn context(
             .map(|e| (e.from - 300_000, e.to + 300_000))
             .collect();
         let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
-        add("ionosphere-quiet", measured * (1.0 - unquiet).clamp(0.0, 1.0));
+        add("ionosphere-quiet", quiet * (1.0 - unquiet).clamp(0.0, 1.0));
     }
     let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
         let e = &base.events[k];
@@ -451,8 +455,8 @@ fn context(
     if seen > 0.9 && !troubled {
         add("base-tracks-well", seen);
     }
-    let quiet = seen < 0.5 && !case.base_observed.is_empty();
-    add("base-silent", if quiet { 1.0 } else { 0.0 });
+    let silent = seen < 0.5 && !case.base_observed.is_empty();
+    add("base-silent", if silent { 1.0 } else { 0.0 });
     if let Some(latitude) = case.magnetic_latitude
         && let Some((_, longitude, _)) = case.position
     {

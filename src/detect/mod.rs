@@ -37,7 +37,7 @@ pub use setup::{NearPlace, Setup, advisories};
 pub use sky_minutes::{CLEAN_MP_ORIGIN, clean_mp_m};
 
 use crate::frames::UnitFrames;
-use crate::model::event::{Event, Origin};
+use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
 
@@ -62,9 +62,9 @@ pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<E
     sorted(events)
 }
 
-/// Times in which a base's data tell whether the ionosphere was quiet.
-pub fn ionosphere_quiet(frames: &UnitFrames, limits: &Limits) -> Vec<(UtcMs, UtcMs)> {
-    scintillation::quiet(frames, limits)
+/// Times in which a base's data show that there was no storm over it.
+pub fn ionosphere_calm(frames: &UnitFrames, limits: &Limits) -> Calm {
+    scintillation::calm(frames, limits)
 }
 
 /// Events of a rover, by time.

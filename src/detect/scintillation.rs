@@ -14,7 +14,7 @@ use crate::frames::UnitFrames;
 use crate::maths::ionosphere::pierce_point;
 use crate::maths::magnetic::{FieldModel, decimal_year};
 use crate::maths::sun::solar_local_time_h;
-use crate::model::event::Event;
+use crate::model::event::{Calm, Event};
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -85,9 +85,7 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
     events
 }
 
-/// Times in which the electron content was measured on at least four satellites and swung on one of them at most, and not
-/// strongly: where nothing else is told then, the ionosphere was quiet.
-pub(super) fn quiet(frames: &UnitFrames, limits: &Limits) -> Vec<(UtcMs, UtcMs)> {
+pub(super) fn calm(frames: &UnitFrames, limits: &Limits) -> Calm {
     // Satellites with rates, those that swing, and whether one swings strongly.
     let mut minutes: BTreeMap<UtcMs, (usize, usize, bool)> = BTreeMap::new();
     for m in sat_minutes(frames).iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
@@ -98,19 +96,25 @@ pub(super) fn quiet(frames: &UnitFrames, limits: &Limits) -> Vec<(UtcMs, UtcMs)>
             minute.2 |= m.roti >= 2.0 * limits.roti_onset;
         }
     }
-    let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
-    let mut swung = UtcMs::MIN;
-    for (t, (judged, swing, strongly)) in minutes {
-        if swing > 1 || strongly {
-            swung = t;
-        } else if judged >= 4 {
-            match out.last_mut() {
-                Some(last) if t - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = t + MINUTE_MS,
-                _ => out.push((t, t + MINUTE_MS)),
+    let of = |calm: &dyn Fn(usize, usize, bool) -> bool| {
+        let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
+        let mut swung = UtcMs::MIN;
+        for (t, (judged, swing, strongly)) in &minutes {
+            if !calm(*judged, *swing, *strongly) {
+                swung = *t;
+            } else if *judged >= 4 {
+                match out.last_mut() {
+                    Some(last) if t - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = t + MINUTE_MS,
+                    _ => out.push((*t, t + MINUTE_MS)),
+                }
             }
         }
+        out
+    };
+    Calm {
+        quiet: of(&|_, swing, strongly| swing <= 1 && !strongly),
+        mostly: of(&|judged, swing, _| swing as f64 <= 0.5 * limits.disturbed_share * judged as f64),
     }
-    out
 }
 
 fn scintillation(

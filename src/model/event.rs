@@ -33,3 +33,12 @@ pub struct Event {
     /// Where it was read.
     pub origin: Origin,
 }
+
+/// Times in which the ionosphere over a base was measured on at least four satellites and no storm was seen.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Calm {
+    /// One satellite swung at most, and not strongly: where nothing else is told then, the ionosphere was quiet.
+    pub quiet: Vec<(UtcMs, UtcMs)>,
+    /// Few satellites swung: reflections or scintillation, perhaps, but not all of the sky.
+    pub mostly: Vec<(UtcMs, UtcMs)>,
+}

@@ -62,7 +62,7 @@ impl Site1 {
         self.bases = Vec::new();
         let case = &mut self.case;
         case.base_events = Vec::new();
-        (case.base_observed, case.ionosphere_quiet, case.base_logs) = Default::default();
+        (case.base_observed, case.ionosphere, case.base_logs) = Default::default();
         for rover in &mut case.rovers {
             let time = RoverTime {
                 kinds: Vec::new(),
@@ -248,8 +248,12 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
     site.case.base_observed = observed_spans(&all);
-    site.case.ionosphere_quiet.extend(detect::ionosphere_quiet(&frames, &rules.limits));
-    site.case.ionosphere_quiet.sort_unstable();
+    let calm = detect::ionosphere_calm(&frames, &rules.limits);
+    let known = &mut site.case.ionosphere;
+    known.quiet.extend(calm.quiet);
+    known.quiet.sort_unstable();
+    known.mostly.extend(calm.mostly);
+    known.mostly.sort_unstable();
     site.setups.push(setup);
     site.bases.push(frames);
     Ok(())

@@ -506,7 +506,7 @@ impl Site {
             standing: standing.clone(),
             sky_events: self.sky,
             base_observed: observed_spans(&spans),
-            ionosphere_quiet: Vec::new(),
+            ionosphere: Default::default(),
             base_logs: Vec::new(),
         };
         let near_refs: Vec<&Grid> = near_grids.iter().collect();
