@@ -272,6 +272,8 @@ fn what_a_killed_run_left_is_finished_or_removed() {
         .or_else(|| fs::read_to_string("/etc/hostname").ok().map(|h| h.trim().to_owned()))
         .unwrap_or_else(|| "unknown".to_owned());
     fs::write(&owner, host).unwrap();
+    // And one that died between the two steps of making the head, a moment ago.
+    fs::write(store.join(".lostfix-store-dead-1-1"), b"").unwrap();
     let next = read(&pile, &store);
     assert_eq!(next.new, 0, "everything was there: {next:?}");
     assert_eq!(whole, files(&store));

@@ -94,6 +94,7 @@ fn unexplained_alone(weights: &Weights) -> f64 {
         lost_ms: 0,
         state: crate::model::ids::FixState::Float,
         mean_age_s: None,
+        mean_distance_km: None,
         others: Default::default(),
         neighbours: Default::default(),
         first: 0,
@@ -375,7 +376,10 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
         "context:corrections-stop-apart" => "corrections stopped for this rover at a time of its own".to_owned(),
         "context:corrections-far" => "corrections get old where the rover is far from the base".to_owned(),
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
-        "context:far-from-base" => "the rover was far from the base".to_owned(),
+        "context:far-from-base" => match mean(&|s| s.mean_distance_km) {
+            Some(km) => format!("the rover was far from the base: {km:.0} km"),
+            None => "the rover was far from the base".to_owned(),
+        },
         "context:base-tracks-well" => "the base logged its observations without a finding of its own".to_owned(),
         "context:both-sides-down" => {
             "the signals of all bands fell at the base and at the rover in the same minutes".to_owned()

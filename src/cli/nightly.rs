@@ -98,11 +98,11 @@ fn night(settings: &Settings, common: &Common, to: UtcMs) -> Result<(String, Str
             None => {
                 let request = window(Some(from - (to - from)), Some(from));
                 let earlier = pipeline::analyse_store(&request, &plan.store, &watch)?;
-                Some(WindowNumbers::of(&earlier.findings)).filter(|n| !n.sites.is_empty())
+                Some(WindowNumbers::of(&earlier.findings, &earlier.pictures)).filter(|n| !n.sites.is_empty())
             }
         };
         if let Some(before) = before {
-            pipeline::compare(&mut outcome.findings, &before);
+            pipeline::compare(&mut outcome.findings, &outcome.pictures, &before);
         }
     }
     watch.done();
@@ -129,7 +129,7 @@ fn night(settings: &Settings, common: &Common, to: UtcMs) -> Result<(String, Str
         crate::report::write(&outcome.findings, &outcome.pictures, &options, &out, &log)
             .map_err(|e| RunError::Failed(e.to_string()))?;
     }
-    history.add(WindowNumbers::of(&outcome.findings));
+    history.add(WindowNumbers::of(&outcome.findings, &outcome.pictures));
     history.save(&plan.reports).map_err(|e| io("write history.jsonl", e))?;
     prune(&plan.reports, plan.keep).map_err(|e| io("remove reports that are too old", e))?;
     let machine = report::machine_summary(&outcome, &plan.reports.join("latest"));

@@ -27,6 +27,13 @@ pub(super) struct Reach {
     pub(super) at: Vec<f32>,
 }
 
+/// Mean of the distances that are known, km.
+pub(super) fn mean_km(distance_km: &[f32]) -> Option<f64> {
+    let (sum, n) =
+        distance_km.iter().filter(|d| d.is_finite()).fold((0.0, 0_u32), |(s, n), d| (s + f64::from(*d), n + 1));
+    (n > 0).then(|| sum / f64::from(n))
+}
+
 /// Old corrections that grow with distance: the share of old epochs in the far half against the near half.
 pub(super) fn range_evidence(rover: &RoverCase, distance_km: &[f32], old_s: f64) -> Reach {
     let n = rover.times.len();

@@ -4,7 +4,7 @@
 use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
-use super::distance::{Reach, distances_km, far_evidence, range_evidence};
+use super::distance::{Reach, distances_km, far_evidence, mean_km, range_evidence};
 use super::grid::{Grid, Others, Within, merge_spans, others, overlap_ms};
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
@@ -59,6 +59,8 @@ pub struct Segment {
     pub state: FixState,
     /// Mean correction age over epochs that have one, s.
     pub mean_age_s: Option<f64>,
+    /// Mean distance to the base, km.
+    pub mean_distance_km: Option<f64>,
     /// The other rovers of the base.
     pub others: Others,
     /// The rovers of other sites near by.
@@ -172,6 +174,9 @@ pub fn gather<G: Within>(
             }
             for (from, to) in pieces(cuts, period.from, period.to) {
                 let Some(mut segment) = bare(rover, r, from, to, period.first, period.end) else { continue };
+                let epochs = rover.times.get(segment.first..).map_or(0, |t| t.partition_point(|t| *t < to));
+                segment.mean_distance_km =
+                    mean_km(distance.get(segment.first..segment.first + epochs).unwrap_or_default());
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
@@ -293,6 +298,7 @@ fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: 
         lost_ms,
         state,
         mean_age_s: (age_n > 0).then(|| age_sum / f64::from(age_n)),
+        mean_distance_km: None,
         others: Others::default(),
         neighbours: Others::default(),
         first: a,

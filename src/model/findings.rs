@@ -333,15 +333,13 @@ pub struct SiteTrend {
     pub share_before: Option<f64>,
     /// Lost share now.
     pub share_now: Option<f64>,
-    /// Rate of lost periods, now to before.
+    /// Lower end of the 95 % interval of the share now minus the share before, from how the days differ among themselves;
+    /// absent with fewer than three days on a side.
     #[serde(default)]
-    pub rate_ratio: Option<f64>,
-    /// Lower end of its exact 95 % interval.
+    pub change_low: Option<f64>,
+    /// Upper end.
     #[serde(default)]
-    pub ratio_low: Option<f64>,
-    /// Upper end; absent when there is none.
-    #[serde(default)]
-    pub ratio_high: Option<f64>,
+    pub change_high: Option<f64>,
 }
 
 /// What only shows over the whole fleet.

@@ -4,9 +4,10 @@
 use super::sites::Site1;
 use crate::config::card::UnitCard;
 use crate::correlate::case::RoverCase;
-use crate::maths::stats::{Table2x2, benjamini_hochberg, poisson_ratio};
+use crate::maths::stats::{Table2x2, benjamini_hochberg, share_change};
 use crate::model::findings::{BadRover, Findings, OverRepresented, SiteFindings, SiteTrend, Window};
 use crate::model::ids::Role;
+use crate::model::picture::Pictures;
 use crate::model::time::HOUR_MS;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,7 +20,7 @@ const TIMES_WORSE: f64 = 2.0;
 const LEAST_LOST_HOURS: f64 = 0.25;
 /// False discoveries allowed among the parts named.
 const FALSE_DISCOVERY: f64 = 0.05;
-/// A change of the lost share by less is no change, whatever the number of periods.
+/// A change of the lost share by less is no change, however sure it is.
 const LEAST_CHANGE: f64 = 1.2;
 
 fn hours(ms: i64) -> f64 {
@@ -182,8 +183,9 @@ pub struct SiteNumbers {
     pub observed_hours: f64,
     /// Lost rover-hours.
     pub lost_fix_hours: f64,
-    /// Lost periods.
-    pub periods: u64,
+    /// Lost and observed rover-hours of each day.
+    #[serde(default)]
+    pub days: Vec<(f64, f64)>,
     /// First cause.
     #[serde(default)]
     pub cause: String,
@@ -199,14 +201,18 @@ pub struct WindowNumbers {
 }
 
 impl WindowNumbers {
-    /// Of findings.
-    pub fn of(findings: &Findings) -> WindowNumbers {
-        let sites = findings.sites.iter().map(|s| SiteNumbers {
+    /// Of findings and the pictures made with them.
+    pub fn of(findings: &Findings, pictures: &Pictures) -> WindowNumbers {
+        let days = |site: usize| {
+            let days = pictures.sites.get(site).map(|p| p.days.as_slice()).unwrap_or_default();
+            days.iter().map(|d| (hours(d.lost_ms), hours(d.observed_ms))).collect()
+        };
+        let sites = findings.sites.iter().enumerate().map(|(i, s)| SiteNumbers {
             site: s.site.clone(),
             verdict: s.verdict.clone(),
             observed_hours: s.observed_hours,
             lost_fix_hours: s.lost_fix_hours,
-            periods: s.float_periods.len() as u64,
+            days: days(i),
             cause: s.causes.first().map(|c| c.cause.clone()).unwrap_or_default(),
         });
         WindowNumbers { window: findings.window.clone(), sites: sites.collect() }
@@ -214,8 +220,8 @@ impl WindowNumbers {
 }
 
 /// Puts the comparison with the window before into the findings.
-pub fn compare(findings: &mut Findings, before: &WindowNumbers) {
-    let now = WindowNumbers::of(findings);
+pub fn compare(findings: &mut Findings, pictures: &Pictures, before: &WindowNumbers) {
+    let now = WindowNumbers::of(findings, pictures);
     let mut names: BTreeSet<&str> = now.sites.iter().map(|s| s.site.as_str()).collect();
     names.extend(before.sites.iter().map(|s| s.site.as_str()));
     let find = |list: &'_ [SiteNumbers], name: &str| list.iter().find(|s| s.site == name).cloned();
@@ -235,15 +241,14 @@ fn change(site: &str, before: Option<&SiteNumbers>, now: Option<&SiteNumbers>) -
         SiteTrend { site: site.to_owned(), share_before: share(before), share_now: share(now), ..SiteTrend::default() };
     let mut certain = 0;
     if let (Some(b), Some(n)) = (before, now)
-        && let Some(r) = poisson_ratio(n.periods, n.observed_hours, b.periods, b.observed_hours, 0.95)
+        && let Some(change) = share_change(&b.days, &n.days, 0.95)
     {
-        out.rate_ratio = r.ratio.is_finite().then_some(r.ratio);
-        out.ratio_low = Some(r.interval.low);
-        out.ratio_high = r.interval.high.is_finite().then_some(r.interval.high);
-        certain = if r.interval.low > 1.0 { 1 } else { -i32::from(r.interval.high < 1.0) };
+        let range = change.interval;
+        (out.change_low, out.change_high) = (Some(range.low), Some(range.high));
+        certain = if range.low > 0.0 { 1 } else { -i32::from(range.high < 0.0) };
     }
     let (was, is) = (out.share_before.unwrap_or(0.0), out.share_now.unwrap_or(0.0));
-    // Both must say it: that periods became more, and that the lost time did.
+    // What varies by itself is the day: a site is worse when its days are, by more than they differ among themselves.
     let worse = certain > 0 && is > was * LEAST_CHANGE;
     let better = certain < 0 && is * LEAST_CHANGE < was;
     out.change = match (verdict(before).as_str(), verdict(now).as_str()) {
@@ -315,21 +320,29 @@ mod tests {
 
     #[test]
     fn sites_against_the_window_before() {
-        let n = |verdict: &str, lost: f64, periods: u64| SiteNumbers {
+        let n = |verdict: &str, daily: [f64; 7]| SiteNumbers {
             site: "a".into(),
             verdict: verdict.into(),
-            observed_hours: 100.0,
-            lost_fix_hours: lost,
-            periods,
+            observed_hours: 70.0,
+            lost_fix_hours: daily.iter().sum(),
+            days: daily.map(|lost| (lost, 10.0)).to_vec(),
             cause: String::new(),
         };
+        let (little, much) = ([0.1, 0.0, 0.1, 0.1, 0.0, 0.1, 0.1], [3.0, 2.5, 2.0, 3.5, 3.0, 2.5, 3.0]);
+        let (some, more) = ([1.0, 0.8, 1.2, 1.0, 0.9, 1.1, 1.0], [1.1, 0.9, 1.2, 1.1, 1.0, 1.2, 1.1]);
         let of = |b: Option<SiteNumbers>, a: Option<SiteNumbers>| change("a", b.as_ref(), a.as_ref()).change;
-        assert_eq!(of(Some(n("healthy", 1.0, 3)), Some(n("lost-fix", 9.0, 40))), "new");
-        assert_eq!(of(Some(n("lost-fix", 9.0, 40)), Some(n("healthy", 1.0, 3))), "solved");
-        assert_eq!(of(Some(n("lost-fix", 9.0, 40)), Some(n("lost-fix", 20.0, 90))), "worse");
-        assert_eq!(of(Some(n("lost-fix", 20.0, 90)), Some(n("lost-fix", 9.0, 40))), "better");
-        assert_eq!(of(Some(n("lost-fix", 9.0, 40)), Some(n("lost-fix", 10.0, 44))), "same");
-        assert_eq!(of(None, Some(n("lost-fix", 9.0, 40))), "new");
-        assert_eq!(of(Some(n("lost-fix", 9.0, 40)), None), "too-little-data");
+        assert_eq!(of(Some(n("healthy", little)), Some(n("lost-fix", much))), "new");
+        assert_eq!(of(Some(n("lost-fix", much)), Some(n("healthy", little))), "solved");
+        assert_eq!(of(Some(n("lost-fix", some)), Some(n("lost-fix", much))), "worse");
+        assert_eq!(of(Some(n("lost-fix", much)), Some(n("lost-fix", some))), "better");
+        assert_eq!(of(Some(n("lost-fix", some)), Some(n("lost-fix", more))), "same");
+        // One bad day is not a site that became worse, though it trebles the lost time and brought a hundred periods.
+        let one_day = [1.0, 0.8, 1.2, 9.0, 0.9, 1.1, 1.0];
+        assert_eq!(of(Some(n("lost-fix", some)), Some(n("lost-fix", one_day))), "same");
+        // Two days are too few to know how days differ.
+        let short = SiteNumbers { days: vec![(0.1, 10.0); 2], ..n("lost-fix", some) };
+        assert_eq!(change("a", Some(&short), Some(&n("lost-fix", much))).change_low, None);
+        assert_eq!(of(None, Some(n("lost-fix", some))), "new");
+        assert_eq!(of(Some(n("lost-fix", some)), None), "too-little-data");
     }
 }

@@ -67,8 +67,7 @@ pub(super) fn rounded(findings: &Findings) -> Findings {
         }
     }
     for trend in &mut f.fleet.trend {
-        let all = [&mut trend.share_before, &mut trend.share_now, &mut trend.rate_ratio];
-        for x in all.into_iter().chain([&mut trend.ratio_low, &mut trend.ratio_high]) {
+        for x in [&mut trend.share_before, &mut trend.share_now, &mut trend.change_low, &mut trend.change_high] {
             round_opt(x, 4);
         }
     }

@@ -280,7 +280,7 @@ fn numbers_on_the_pages_are_those_of_the_findings() {
         "at a cost of 2 532",
         "1 872",
         "Against the window before: 1 newly bad, 1 better, 1 about as before, 1 with too little data to compare.",
-        "0.50 (0.33 to 0.75)",
+        "\u{2212}15 to \u{2212}5",
         "Of 2 changes in the field: 1 helped, 1 too early to say.",
         "0.20 (0.08 to 0.44)",
         "1 rover loses far more than the rovers beside it at every site.",

@@ -86,10 +86,11 @@ impl Writer {
         for entry in list(&root.join("retired"))? {
             commit::finish_retired(&self.store, &entry)?;
         }
-        // Heads that were being written when their process died.
+        // Heads that were being written when their process died. One that is being written now may go too: the store has its
+        // head already, and its writer, which finds it there, goes on.
         for entry in list(root)? {
             let name = entry.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-            if name.starts_with(".lostfix-store-") && age(&entry, &self.folder.join(OWNER)) > Duration::from_secs(60) {
+            if name.starts_with(".lostfix-store-") {
                 let _ = fs::remove_file(&entry);
             }
         }

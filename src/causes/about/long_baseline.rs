@@ -25,7 +25,7 @@ pub const ABOUT: About = About {
         "The far rover was fixed for days at the same distance.",
     ],
     checks: &[
-        "Read the distance to the base on the rover and compare it with the table on this page.",
+        "Read the distance to the base on the rover: beyond some 10 to 20 km one base often cannot give a fix.",
         "Check that the rover really uses the nearest base.",
         "Use a nearer base or a network of bases for that part of the site.",
         "Switch on all systems and frequencies that base and rover have in common.",

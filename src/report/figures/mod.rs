@@ -14,7 +14,7 @@ pub(super) use map::{Map, Spot, map};
 pub(super) use multipath::multipath;
 pub(super) use plan::plan;
 pub(super) use sky::sky;
-pub(super) use spark::{spark, trend};
+pub(super) use spark::{range_words, spark, trend};
 
 use serde::Serialize;
 

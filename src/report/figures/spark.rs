@@ -49,11 +49,16 @@ fn points(x: f64) -> String {
     format!("{}{text}", if x < 0.0 { '\u{2212}' } else { '+' })
 }
 
+/// The range of a change of a share in words: `+3 to +11`, in points of a hundred.
+pub(in crate::report) fn range_words(low: f64, high: f64) -> String {
+    let (low, high) = (points(low), points(high));
+    if low == high { low } else { format!("{low} to {high}") }
+}
+
 /// The trend in words: the lost share of the first half of the days and of the second, and the range of the change. Rising
 /// or falling is only said where that range leaves no change out.
 pub(in crate::report) fn trend(trend: &DayTrend) -> String {
-    let (low, high) = (points(trend.low), points(trend.high));
-    let ends = if low == high { low } else { format!("{low} to {high}") };
+    let ends = range_words(trend.low, trend.high);
     let halves = format!("{} then {}", percent(trend.first), percent(trend.second));
     // What the printed ends do not show is not said either.
     if trend.low > 0.0 && !ends.starts_with('0') {

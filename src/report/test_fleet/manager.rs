@@ -34,14 +34,13 @@ pub(super) fn fieldwork() -> Vec<FieldWorkAnswer> {
 
 /// Every part of the view over the fleet, a site that is no more among them.
 pub(super) fn fleet_view() -> FleetView {
-    let trend = |site: &str, change: &str, before: f64, now: f64, ratio: f64| SiteTrend {
+    let trend = |site: &str, change: &str, before: f64, now: f64, half: f64| SiteTrend {
         site: site.to_owned(),
         change: change.to_owned(),
         share_before: Some(before),
         share_now: Some(now),
-        rate_ratio: Some(ratio),
-        ratio_low: Some(ratio / 1.5),
-        ratio_high: Some(ratio * 1.5),
+        change_low: Some(now - before - half),
+        change_high: Some(now - before + half),
     };
     FleetView {
         lost_cost: Some(2532.0),
@@ -66,9 +65,9 @@ pub(super) fn fleet_view() -> FleetView {
         }],
         before: Some(Window { from: "2026-04-27T00:00:00Z".to_owned(), to: "2026-05-04T00:00:00Z".to_owned() }),
         trend: vec![
-            trend("larkfield", "better", 0.2, 0.1, 0.5),
-            trend("harbour", "new", 0.01, 0.06, 4.0),
-            trend("mill", "same", 0.003, 0.003, 1.0),
+            trend("larkfield", "better", 0.2, 0.1, 0.05),
+            trend("harbour", "new", 0.01, 0.06, 0.02),
+            trend("mill", "same", 0.003, 0.003, 0.004),
             trend("gone", "too-little-data", 0.05, 0.0, 0.2),
         ],
     }

@@ -3,6 +3,7 @@
 
 use super::{Context, site_name};
 use crate::model::findings::{BadRover, FieldWorkAnswer, OverRepresented, SiteTrend};
+use crate::report::figures::range_words;
 use crate::report::text::{LONG, chance, count, hours, name, number, plain, share};
 use serde::Serialize;
 
@@ -25,8 +26,8 @@ pub(in crate::report) struct Changed {
     change: &'static str,
     before: String,
     now: String,
-    /// Losses an observed hour, now to before, with its interval.
-    ratio: String,
+    /// Range of the change of the lost share.
+    points: String,
 }
 
 /// All sites against the window before.
@@ -206,7 +207,10 @@ fn against(c: &Context<'_>) -> Option<Against> {
             change: change_words(&t.change),
             before: share(t.share_before),
             now: share(t.share_now),
-            ratio: ratio_words(t.rate_ratio, t.ratio_low, t.ratio_high),
+            points: match (t.change_low, t.change_high) {
+                (Some(low), Some(high)) if low.is_finite() && high.is_finite() => range_words(low, high),
+                _ => "too few days".to_owned(),
+            },
         })
         .collect();
     let answer = if counted.is_empty() {

@@ -31,7 +31,10 @@ pub(in crate::report) struct Group {
     cause: String,
     side: Option<SideView>,
     count: usize,
-    ids: String,
+    /// The first of their ids, in words cut at no hyphen.
+    ids: Vec<String>,
+    /// How many more there are.
+    more: usize,
     check_first: String,
 }
 
@@ -98,7 +101,7 @@ fn groups(lines: &[Line]) -> Vec<Group> {
     out.sort_by_key(|g| std::cmp::Reverse(g.len()));
     let group = |g: Vec<&Line>| {
         let first = g.first()?;
-        let named: Vec<&str> = g.iter().take(NAMED).map(|l| l.id.as_str()).collect();
+        let named = g.iter().take(NAMED).map(|l| l.id.clone()).collect();
         let more = g.len().saturating_sub(NAMED);
         Some(Group {
             site: first.site.clone(),
@@ -106,7 +109,8 @@ fn groups(lines: &[Line]) -> Vec<Group> {
             cause: first.cause.clone(),
             side: first.side.clone(),
             count: g.len(),
-            ids: if more > 0 { format!("{} and {more} more", named.join(", ")) } else { named.join(", ") },
+            ids: named,
+            more,
             check_first: first.check_first.clone(),
         })
     };
@@ -164,7 +168,7 @@ mod tests {
             check_first: String::new(),
         };
         let lines = [line("1", "A", "x"), line("2", "B", "x"), line("3", "B", "y"), line("4", "B", "x")];
-        let told: Vec<(String, usize)> = groups(&lines).into_iter().map(|g| (g.ids, g.count)).collect();
+        let told: Vec<(String, usize)> = groups(&lines).into_iter().map(|g| (g.ids.join(", "), g.count)).collect();
         assert_eq!(told, [("2, 4".to_owned(), 2), ("1".to_owned(), 1), ("3".to_owned(), 1)]);
     }
 }
