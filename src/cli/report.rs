@@ -5,6 +5,7 @@ use super::{Exit, print, say};
 use crate::causes::about;
 use crate::config::settings::{self, Settings};
 use crate::model::time::{DAY_MS, UtcMs, parse_utc};
+use crate::model::visible::safe_text;
 use crate::pipeline::{self, Given, Request, RunError, Watch};
 use crate::report::{self, ReportOptions};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -166,7 +167,11 @@ pub(super) fn summary(findings: &crate::model::findings::Findings, out: &Path) -
             .unwrap_or_else(|| "nothing lost".to_owned());
         lines.push(format!(
             "{:>2}. {:20} lost {:6.2} of {:7.1} rover-hours  {:15} {cause}",
-            site.rank, site.site, site.lost_fix_hours, site.observed_hours, site.verdict
+            site.rank,
+            safe_text(&site.site),
+            site.lost_fix_hours,
+            site.observed_hours,
+            site.verdict
         ));
     }
     lines.push(format!("report: {}", out.join("index.html").display()));

@@ -3,6 +3,7 @@
 use crate::model::ids::Role;
 use crate::model::problem::Problem;
 use crate::model::time::{DAY_MS, parse_local};
+use crate::model::visible::one_line;
 use serde::{Deserialize, Serialize};
 use toml::{Table, Value};
 
@@ -106,11 +107,24 @@ pub struct UnitCard {
     pub link: Link,
 }
 
+/// Every text of a table as one visible line, so that the same id is the same wherever it stands.
+pub(super) fn visible(table: Table) -> Table {
+    fn value(v: Value) -> Value {
+        match v {
+            Value::String(s) => Value::String(one_line(&s)),
+            Value::Array(list) => Value::Array(list.into_iter().map(value).collect()),
+            Value::Table(t) => Value::Table(visible(t)),
+            other => other,
+        }
+    }
+    table.into_iter().map(|(k, v)| (one_line(&k), value(v))).collect()
+}
+
 /// Reads a unit card. What is right is kept; what is wrong is a problem.
 pub fn parse(text: &str) -> (Option<UnitCard>, Vec<Problem>) {
     let mut problems = Vec::new();
     let table = match text.trim_start_matches('\u{feff}').parse::<Table>() {
-        Ok(table) => table,
+        Ok(table) => visible(table),
         Err(error) => {
             let line = error.span().map(|s| text[..s.start.min(text.len())].matches('\n').count() as u64 + 1);
             problems.push(Problem {

@@ -5,6 +5,7 @@ use super::header_index;
 use super::shifts::local_to_utc;
 use crate::model::problem::Problem;
 use crate::model::time::{DAY_MS, UtcMs, parse_local, parse_utc};
+use crate::model::visible::one_line;
 
 /// One complaint.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -69,7 +70,7 @@ pub fn parse(text: &str, fleet: &Fleet) -> (Vec<Complaint>, Vec<Problem>) {
             }
         };
         let line = record.position().map_or(0, csv::Position::line);
-        let field = |c: Option<usize>| c.and_then(|c| record.get(c)).unwrap_or("").to_owned();
+        let field = |c: Option<usize>| one_line(c.and_then(|c| record.get(c)).unwrap_or(""));
         let row = (field(id), field(unit), field(site), field(from), field(to));
         if record.iter().all(str::is_empty) {
             continue;

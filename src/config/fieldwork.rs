@@ -5,6 +5,7 @@ use super::fleet::Fleet;
 use super::header_index;
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;
+use crate::model::visible::one_line;
 
 /// One change.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -49,7 +50,7 @@ pub fn parse(text: &str, fleet: &Fleet) -> (Vec<FieldWork>, Vec<Problem>) {
             continue;
         }
         let line = record.position().map(csv::Position::line);
-        let field = |i: usize| columns.get(i).copied().flatten().and_then(|c| record.get(c)).unwrap_or("").to_owned();
+        let field = |i: usize| one_line(columns.get(i).copied().flatten().and_then(|c| record.get(c)).unwrap_or(""));
         let (when, mut site, unit) = (field(0), field(1), field(2));
         if site.is_empty() {
             site = fleet.unit(&unit, None).map(|u| u.card.site.clone()).unwrap_or_default();

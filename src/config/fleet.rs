@@ -1,6 +1,6 @@
 //! The fleet register (`fleet.toml`): sites with their hours, units with their cards.
 
-use super::card::{self, Reader, UnitCard};
+use super::card::{self, Reader, UnitCard, visible};
 use super::shifts::Shift;
 use crate::model::problem::Problem;
 use crate::model::time::{DAY_MS, UtcMs};
@@ -82,6 +82,7 @@ pub fn parse(text: &str) -> Result<(Fleet, Vec<Problem>), String> {
         let line = e.span().map_or(0, |s| text[..s.start.min(text.len())].matches('\n').count() + 1);
         format!("line {line}: {}", e.message())
     })?;
+    let table = visible(table);
     let mut problems = Vec::new();
     let mut fleet = Fleet::default();
     for key in table.keys().filter(|k| !matches!(k.as_str(), "site" | "unit")) {

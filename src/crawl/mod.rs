@@ -25,11 +25,11 @@ mod names;
 mod source;
 mod zipdir;
 
+pub use crate::model::visible::safe_text;
 pub use bundle::open;
 pub use hash::{ContentHash, exact_copies, quick_hash};
 pub use inventory::find;
 pub use limits::Limits;
-pub use names::safe_text;
 
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;

@@ -1,44 +1,12 @@
 //! Names from strangers made safe to show and to compare. Nothing is ever unpacked to disk, so a name is only a label.
 
+use crate::model::visible::{MAX_SHOWN, safe_text};
 use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::path::{Component, Path};
 
-/// Longest shown name, characters. A zip may carry names of 64 KiB.
-const MAX_SHOWN: usize = 400;
-
 /// Code page 437, upper half: the character set of zip names without the UTF-8 flag (APPNOTE 6.3.10, appendix D).
 const CP437: &str = "ÇüéâäàåçêëèïîìÄÅÉæÆôöòûùÿÖÜ¢£¥₧ƒáíóúñÑªº¿⌐¬½¼¡«»░▒▓│┤╡╢╖╕╣║╗╝╜╛┐└┴┬├─┼╞╟╚╔╩╦╠═╬╧╨╤╥╙╘╒╓╫╪┘┌█▄▌▐▀αßΓπΣσµτΦΘΩδ∞φε∩≡±≥≤⌠⌡÷≈°∙·√ⁿ²■\u{a0}";
-
-/// Text with control characters, direction marks and invisible characters written as `\u{..}`, cut when very long.
-pub fn safe_text(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for (n, c) in text.chars().enumerate() {
-        if n >= MAX_SHOWN {
-            // The digest keeps two long names apart.
-            let digest = blake3::hash(text.as_bytes()).to_hex();
-            out.push_str("...");
-            out.extend(digest.chars().take(8));
-            break;
-        }
-        if is_unsafe(c) {
-            out.extend(c.escape_unicode());
-        } else {
-            out.push(c);
-        }
-    }
-    out
-}
-
-/// Characters that can forge what a reader sees: controls, line and paragraph separators, direction marks, zero width,
-/// byte order mark, tags, private use.
-fn is_unsafe(c: char) -> bool {
-    c.is_control()
-        || matches!(c,
-            '\u{ad}' | '\u{61c}' | '\u{180e}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
-            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffc}' | '\u{e000}'..='\u{f8ff}'
-            | '\u{e0000}'..='\u{e0fff}' | '\u{f0000}'..='\u{10ffff}')
-}
 
 /// Bytes as text: valid UTF-8 as it is, other bytes as `\xNN`.
 fn escape_bytes(bytes: &[u8]) -> String {

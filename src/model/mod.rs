@@ -12,3 +12,4 @@ pub mod problem;
 pub mod rows;
 pub mod sky;
 pub mod time;
+pub mod visible;

@@ -19,6 +19,7 @@ mod store_read;
 mod store_report;
 mod stored;
 mod units;
+mod workers;
 
 pub use beside::Given;
 pub use fleet_view::{SiteNumbers, WindowNumbers, compare};

@@ -1,6 +1,7 @@
 //! Reading bundles in parallel: each file of each bundle becomes rows, a look and problems. Copies count once.
 
 use super::sky::{Common, Once};
+use super::workers::share_out_or_stop;
 use super::{RunError, Watch};
 use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
@@ -18,9 +19,8 @@ use crate::model::problem::Problem;
 use crate::model::rows::{Rows, SPAN_OBSERVATIONS};
 use crate::model::time::date_in_name;
 use crate::store::{Kept, Scratch, StoreError};
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::io::Read;
 use std::sync::{Arc, Mutex};
 
@@ -290,19 +290,14 @@ pub(super) fn read_all(
     let common = Mutex::new(Common::default());
     // Exact copies of zips need not be opened at all.
     let copies = crawl::exact_copies(&inventory.bundles);
-    let mut read: Vec<(usize, ReadBundle)> = inventory
-        .bundles
-        .par_iter()
-        .enumerate()
-        .filter(|(i, _)| !copies.contains_key(i))
-        .map(|(i, bundle)| {
-            let mut done = read_bundle(bundle, limits, settings);
-            put_aside(&mut done, scratch, &common)?;
-            watch.step(&bundle.path);
-            Ok((i, done))
-        })
-        .collect::<Result<_, RunError>>()?;
-    read.sort_by_key(|(i, _)| *i);
+    let bundles: Vec<&BundleRef> =
+        inventory.bundles.iter().enumerate().filter(|(i, _)| !copies.contains_key(i)).map(|(_, b)| b).collect();
+    let read: Vec<ReadBundle> = share_out_or_stop(bundles.len(), |i| {
+        let mut done = read_bundle(bundles[i], limits, settings);
+        put_aside(&mut done, scratch, &common)?;
+        watch.step(&bundles[i].path);
+        Ok::<_, RunError>(done)
+    })?;
     let mut out = ReadAll::default();
     for (copy, of) in &copies {
         if let (Some(copy), Some(of)) = (inventory.bundles.get(*copy), inventory.bundles.get(*of)) {
@@ -310,7 +305,7 @@ pub(super) fn read_all(
         }
     }
     let mut seen: BTreeMap<String, String> = BTreeMap::new();
-    for (_, bundle) in read {
+    for bundle in read {
         if let Some(hash) = &bundle.ends.content_hash
             && bundle.ends.failed.is_none()
         {
@@ -344,24 +339,56 @@ pub(super) fn list_not_read(bundle: &ReadBundle, to: &mut Vec<NotRead>) {
     for problem in &bundle.ends.problems {
         to.push(NotRead { path: bundle.path.clone(), reason: words(std::slice::from_ref(problem)) });
     }
+    let mut told = Told::default();
+    let looks: HashMap<&str, &Parsed> = bundle.files.iter().rev().map(|f| (f.look.path.as_str(), f)).collect();
     for (i, file) in bundle.ends.files.iter().enumerate() {
-        let path = format!("{}!/{}", bundle.path, file.path);
-        match file.outcome {
-            Outcome::Read if file.problems.is_empty() => {}
-            Outcome::Read | Outcome::Unreadable | Outcome::Refused => {
-                to.push(NotRead { path, reason: words(&file.problems) });
-            }
-            Outcome::NotOpen => {
-                let why = bundle
-                    .files
-                    .iter()
-                    .find(|f| f.look.path == file.path)
-                    .or_else(|| bundle.files.get(i))
-                    .map(|f| words(&f.look.problems))
-                    .filter(|w| !w.is_empty())
-                    .unwrap_or_else(|| "not one of the open formats".to_owned());
-                to.push(NotRead { path, reason: why });
-            }
+        let reason = match file.outcome {
+            Outcome::Read if file.problems.is_empty() => continue,
+            Outcome::Read | Outcome::Unreadable | Outcome::Refused => words(&file.problems),
+            Outcome::NotOpen => looks
+                .get(file.path.as_str())
+                .copied()
+                .or_else(|| bundle.files.get(i))
+                .map(|f| words(&f.look.problems))
+                .filter(|w| !w.is_empty())
+                .unwrap_or_else(|| "not one of the open formats".to_owned()),
+        };
+        told.add(format!("{}!/{}", bundle.path, file.path), reason, to);
+    }
+    told.rest(&bundle.path, to);
+}
+
+/// Files of one bundle that are named one by one for the same reason; the others are counted.
+const NAMED_A_REASON: usize = 100;
+/// Files of one bundle that are named one by one at all.
+const NAMED_A_BUNDLE: usize = 1000;
+
+/// What was listed of one bundle: a zip can hold two hundred thousand files that are none of ours.
+#[derive(Default)]
+struct Told {
+    named: usize,
+    /// By reason without its numbers: how many are named, how many only counted, one of the reasons.
+    of: BTreeMap<String, (usize, usize, String)>,
+}
+
+impl Told {
+    fn add(&mut self, path: String, reason: String, to: &mut Vec<NotRead>) {
+        // Reasons that differ in numbers only (bytes, lines) are one; a bundle has few others.
+        let kind: String = reason.chars().filter(|c| !c.is_ascii_digit()).collect();
+        let of = self.of.entry(kind).or_default();
+        if of.0 < NAMED_A_REASON && self.named < NAMED_A_BUNDLE {
+            of.0 += 1;
+            self.named += 1;
+            to.push(NotRead { path, reason });
+        } else {
+            of.1 += 1;
+            of.2 = reason;
+        }
+    }
+
+    fn rest(self, bundle: &str, to: &mut Vec<NotRead>) {
+        for (_, more, reason) in self.of.into_values().filter(|n| n.1 > 0) {
+            to.push(NotRead { path: format!("{bundle}!/"), reason: format!("{more} more files in it, the last: {reason}") });
         }
     }
 }

@@ -3,13 +3,13 @@
 use super::read::{list_not_read, read_bundle, take_rows};
 use super::store_report::store_error;
 use super::stored::Record;
+use super::workers::share_out;
 use super::{Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, ContentHash, Inventory, Limits};
 use crate::frames::Batch;
 use crate::identify;
 use crate::model::findings::NotRead;
 use crate::store::{BundleEntry, FolderNote, Seen, Store, Writer};
-use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
@@ -130,16 +130,13 @@ pub fn read_into(
         formats: &formats,
         begun: Mutex::default(),
     };
-    let done: Vec<Result<(usize, One), RunError>> = fresh
-        .par_iter()
-        .enumerate()
-        .filter(|(i, _)| !copies.contains_key(i))
-        .map(|(i, (bundle, stamp))| {
-            let one = job.one(bundle, stamp, &root_of(&bundle.source, &roots))?;
-            watch.step(&bundle.path);
-            Ok((i, one))
-        })
-        .collect();
+    let first_seen: Vec<usize> = (0..fresh.len()).filter(|i| !copies.contains_key(i)).collect();
+    let done: Vec<Result<(usize, One), RunError>> = share_out(first_seen.len(), |k| {
+        let (bundle, stamp) = &fresh[first_seen[k]];
+        let one = job.one(bundle, stamp, &root_of(&bundle.source, &roots))?;
+        watch.step(&bundle.path);
+        Ok((first_seen[k], one))
+    });
     let mut noted: BTreeMap<usize, Seen> = BTreeMap::new();
     let mut first_error = None;
     for result in done {

@@ -5,6 +5,7 @@ use super::beside::Beside;
 use super::read::ReadAll;
 use super::sites::{self, Placed};
 use super::sky::Navigation;
+use super::workers::share_out_or_stop;
 use super::{Request, Rules, RunError, Watch};
 use crate::config::card::UnitCard;
 use crate::correlate::grid::{Grid, PackedGrid};
@@ -16,7 +17,6 @@ use crate::maths::geodesy::great_circle_m;
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::time::UtcMs;
-use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -125,10 +125,7 @@ pub(super) fn in_parts<T: Send>(
 ) -> Result<Vec<T>, RunError> {
     let mut out = Vec::with_capacity(bytes.len());
     for part in parts(bytes, SIDE_BY_SIDE_BYTES) {
-        let done: Vec<Result<T, RunError>> = part.into_par_iter().map(&work).collect();
-        for one in done {
-            out.push(one?);
-        }
+        out.extend(share_out_or_stop(part.len(), |i| work(part.start + i))?);
     }
     Ok(out)
 }

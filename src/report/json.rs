@@ -83,5 +83,13 @@ pub(super) fn text(findings: &Findings) -> Result<String, ReportError> {
     let mut text = serde_json::to_string_pretty(findings)
         .map_err(|e| ReportError::Render { page: "findings.json".to_owned(), what: e.to_string() })?;
     text.push('\n');
+    // JSON lets these stand as they are; some terminals obey them. They only occur inside strings.
+    if text.contains(|c| matches!(c, '\u{7f}'..='\u{9f}')) {
+        let escape = |c: char| match c {
+            '\u{7f}'..='\u{9f}' => format!("\\u{:04x}", u32::from(c)),
+            c => c.to_string(),
+        };
+        text = text.chars().map(escape).collect();
+    }
     Ok(text)
 }

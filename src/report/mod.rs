@@ -30,6 +30,7 @@ pub use look::{sky_page, write_page};
 use crate::model::about::About;
 use crate::model::findings::Findings;
 use crate::model::picture::Pictures;
+use crate::model::visible::lines;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -141,7 +142,7 @@ pub fn write(
     let stage = target.stage()?;
     let rounded = json::rounded(findings);
     stage.put("findings.json", &json::text(&rounded)?)?;
-    stage.put("run.log", run_log)?;
+    stage.put("run.log", &lines(run_log))?;
     stage.put("tables/float_periods.csv", &tables::float_periods(&rounded))?;
     stage.put("tables/base_events.csv", &tables::base_events(&rounded))?;
     stage.put("tables/verdicts.csv", &tables::verdicts(pictures))?;

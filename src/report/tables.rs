@@ -3,12 +3,13 @@
 use crate::model::findings::Findings;
 use crate::model::picture::Pictures;
 use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
+use crate::model::visible::lines;
 
 /// A cell that a spreadsheet would take for a formula gets a leading apostrophe; plain numbers stay as they are.
 fn guard(text: &str) -> String {
     let risky = text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']);
     let text = if risky && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() };
-    text.replace('\0', "\u{FFFD}")
+    lines(&text).into_owned()
 }
 
 fn optional(x: Option<f64>) -> String {
