@@ -323,6 +323,8 @@ impl Job<'_> {
             let kind = wrapper(&head);
             let packed_again = matches!(kind, Wrapper::Gz | Wrapper::Lzw | Wrapper::Zip);
             if packed_again && item.depth + layers >= self.limits.max_depth {
+                // Its buffers first: what is listed stays, and with them still there each line would pin a hole of their size.
+                drop((head, item.reader));
                 let what = format!("it lies more than {} packings deep in the bundle", self.limits.max_depth);
                 item.problems.insert(0, Problem::whole(what, "unpack it and zip the files themselves"));
                 return self.list_file(item.path, Outcome::Refused, item.problems);

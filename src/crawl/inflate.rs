@@ -5,19 +5,56 @@
 
 use crc32fast::Hasher;
 use flate2::{Decompress, FlushDecompress, Status};
+use std::cell::RefCell;
 use std::io::{self, BufRead, Read};
+
+thread_local! {
+    /// Decoder states that are not in use.
+    static SPARE: RefCell<Vec<Decompress>> = const { RefCell::new(Vec::new()) };
+}
+/// States kept: zips in zips need one each at the same time.
+const SPARE_STATES: usize = 4;
+
+/// A decoder state that goes back to its shelf. Made anew for every file of a zip with fifty thousand of them, its window of 32 KiB
+/// left as many holes between what is kept about each: a gigabyte of them.
+struct Lent(Option<Decompress>);
+
+impl Lent {
+    fn take() -> Lent {
+        Lent(SPARE.with_borrow_mut(Vec::pop).map(|mut state| {
+            state.reset(false);
+            state
+        }))
+    }
+
+    fn state(&mut self) -> &mut Decompress {
+        self.0.get_or_insert_with(|| Decompress::new(false))
+    }
+}
+
+impl Drop for Lent {
+    fn drop(&mut self) {
+        // Nothing can be put back when the thread is at its end.
+        let _ = SPARE.try_with(|shelf| {
+            let mut shelf = shelf.borrow_mut();
+            if shelf.len() < SPARE_STATES {
+                shelf.extend(self.0.take());
+            }
+        });
+    }
+}
 
 /// A raw deflate stream.
 pub(super) struct Inflate<R> {
     input: R,
-    state: Decompress,
+    state: Lent,
     ended: bool,
     failed: Option<io::Error>,
 }
 
 impl<R: BufRead> Inflate<R> {
     pub fn new(input: R) -> Inflate<R> {
-        Inflate { input, state: Decompress::new(false), ended: false, failed: None }
+        Inflate { input, state: Lent::take(), ended: false, failed: None }
     }
 
     /// What is left of the input after the end of the stream.
@@ -27,7 +64,7 @@ impl<R: BufRead> Inflate<R> {
 
     /// Ready for another stream on the same input.
     fn restart(&mut self) {
-        self.state.reset(false);
+        self.state.state().reset(false);
         self.ended = false;
     }
 }
@@ -48,10 +85,11 @@ impl<R: BufRead> Read for Inflate<R> {
                 Err(e) => return Err(e),
             };
             let at_end = input.is_empty();
-            let (in_before, out_before) = (self.state.total_in(), self.state.total_out());
-            let result = self.state.decompress(input, out, FlushDecompress::None);
-            let used = (self.state.total_in() - in_before) as usize;
-            let made = (self.state.total_out() - out_before) as usize;
+            let state = self.state.state();
+            let (in_before, out_before) = (state.total_in(), state.total_out());
+            let result = state.decompress(input, out, FlushDecompress::None);
+            let used = (state.total_in() - in_before) as usize;
+            let made = (state.total_out() - out_before) as usize;
             self.input.consume(used);
             match result {
                 Ok(Status::StreamEnd) => {

@@ -35,7 +35,7 @@ impl Default for Limits {
             max_ratio: 400,
             ratio_free_bytes: 256 * MIB,
             max_depth: 3,
-            max_members: 200_000,
+            max_members: 50_000,
             max_nested_zip_in_memory: 128 * MIB,
         }
     }

@@ -162,6 +162,7 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
     let mut out = ReadBundle { path: bundle.path.clone(), ..ReadBundle::default() };
     let mut card: Option<UnitCard> = None;
     let mut files: Vec<Parsed> = Vec::new();
+    let mut foreign = 0;
     let ends = crawl::open(bundle, limits, &mut |member: Member<'_>| {
         let is_card = member.path.rsplit('/').next().is_some_and(|n| n.eq_ignore_ascii_case("unit.toml"));
         let mut reader = Tolerant { inner: member.reader, wrong: false };
@@ -213,9 +214,16 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
             ));
             parsed.rows = Default::default();
         }
-        let done = if parsed.look.format == Format::Foreign { MemberDone::NotOpen } else { MemberDone::Read };
-        files.push(parsed);
-        done
+        if parsed.look.format != Format::Foreign {
+            files.push(parsed);
+            return MemberDone::Read;
+        }
+        // A zip of a hundred thousand pictures: how they end is told of all, what they look like of the first.
+        foreign += 1;
+        if foreign <= NAMED_A_BUNDLE {
+            files.push(parsed);
+        }
+        MemberDone::NotOpen
     });
     out.card = card;
     out.files = files;
@@ -341,14 +349,12 @@ pub(super) fn list_not_read(bundle: &ReadBundle, to: &mut Vec<NotRead>) {
     }
     let mut told = Told::default();
     let looks: HashMap<&str, &Parsed> = bundle.files.iter().rev().map(|f| (f.look.path.as_str(), f)).collect();
-    for (i, file) in bundle.ends.files.iter().enumerate() {
+    for file in &bundle.ends.files {
         let reason = match file.outcome {
             Outcome::Read if file.problems.is_empty() => continue,
             Outcome::Read | Outcome::Unreadable | Outcome::Refused => words(&file.problems),
             Outcome::NotOpen => looks
                 .get(file.path.as_str())
-                .copied()
-                .or_else(|| bundle.files.get(i))
                 .map(|f| words(&f.look.problems))
                 .filter(|w| !w.is_empty())
                 .unwrap_or_else(|| "not one of the open formats".to_owned()),
@@ -388,7 +394,10 @@ impl Told {
 
     fn rest(self, bundle: &str, to: &mut Vec<NotRead>) {
         for (_, more, reason) in self.of.into_values().filter(|n| n.1 > 0) {
-            to.push(NotRead { path: format!("{bundle}!/"), reason: format!("{more} more files in it, the last: {reason}") });
+            to.push(NotRead {
+                path: format!("{bundle}!/"),
+                reason: format!("{more} more files in it, the last: {reason}"),
+            });
         }
     }
 }
