@@ -129,8 +129,8 @@ ROWS = [
     ("complaints and field work full of formulas", beside, {}),
     ("files named like commands, pages, formulas", file_names, {"listed": ".bad0"}),
     ("lines of 1 GiB and 256 MiB", one_line, {"listed": "bad.nmea"}),
-    ("300 MiB lines in the files beside, 300 MiB unit card", one_line_beside, {"listed": "complaints.csv", "codes": (0, 2, 3), "sound": False}),
+    ("300 MiB lines in the files beside, 300 MiB unit card", one_line_beside, {"listed": "complaints.csv", "codes": (0, 2, 3)}),
     ("files of 256 MiB zero bytes", zero_bytes, {"listed": "bad.nmea"}),
     ("UTF-16, UTF-32, Latin-1 and UTF-8 mixed", encodings, {"listed": "bad0.nmea"}),
-    ("settings nested 20,000 deep", settings, {"listed": "fleet.toml", "codes": (0, 2, 3), "sound": False}),
+    ("settings nested 20,000 deep", settings, {"listed": "fleet.toml", "codes": (0, 2, 3)}),
 ] + [(f"64 MiB of {what}", false(name, block), {"listed": name, "least_mb_s": 30}) for what, name, block in FALSE]

@@ -1,0 +1,5 @@
+//! RINEX navigation files.
+#![no_main]
+libfuzzer_sys::fuzz_target!(|data: &[u8]| {
+    lostfix_fuzz::file("base.26n", data);
+});
