@@ -583,3 +583,16 @@ fn positions_agree_with_a_general_library() {
     println!("{compared} sentences compared");
     assert!(compared > 2_500);
 }
+
+/// Found by fuzzing: an address with a comma in it passed for GGA where the whole sentence lay in the buffer, and for none of ours
+/// where it came in pieces. NMEA 0183: the talker is two characters.
+#[test]
+fn a_comma_in_the_address_is_no_gga() {
+    let fields = "062211.00,5112.549654,N,01024.965725,E,1,31,0.4,424.642,M,19.712,M,,";
+    let text = sentence(&format!("GPGGA,{fields}")) + &sentence(&format!("N,GGA,{fields}").replace("062211", "062212"));
+    let whole = parsed(text.as_bytes());
+    assert_eq!(count(&whole, "GGA"), 1, "{:?}", whole.look.counts);
+    let pieces = in_pieces(text.as_bytes(), 1, &FileContext::default());
+    assert_eq!(whole.look.counts, pieces.look.counts);
+    assert_eq!(format!("{:?}", whole.rows), format!("{:?}", pieces.rows));
+}

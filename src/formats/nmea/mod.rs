@@ -149,6 +149,8 @@ impl Decoder {
         // Most of a log is satellite lists and positions: they are read without cutting all fields first.
         if let [a, b, b'G', kind @ (b'S' | b'G'), last @ (b'V' | b'A'), b',', ..] = text
             && *a != b'P'
+            && a.is_ascii_alphanumeric()
+            && b.is_ascii_alphanumeric()
         {
             if [*kind, *last] == *b"SV" {
                 self.counts.add(b"GSV");
