@@ -12,7 +12,6 @@ if (!axePath || !reports.length) {
 }
 const axe = readFileSync(axePath, "utf8");
 const MOST_BYTES = 2_000_000;
-// Every page is looked at in full; of large fleets only so many sites.
 // Sites of one report, worst first; said when there are more.
 const MOST_SITES = Number(process.env.SITES ?? 200);
 const faults = [];
