@@ -72,12 +72,6 @@ def settings(d):
     (d.parent / "catalogue.toml").write_text("a." * 50_000 + "b = 1\n")
 
 
-def preambles(name, block, mib=64):
-    def make(d):
-        fill(d / name, mib, (block * (MIB // len(block) + 1))[:MIB])
-    return make
-
-
 def random_block():
     r = random.Random(7)
     return bytes(r.choice((0xD3, 0x00, 0x03, 0x24, 0xB5, 0x62, 0x0A, 0xFF)) for _ in range(MIB))

@@ -579,9 +579,9 @@ def under_curve(line, first, second):
         true(f"only {statistics.median(v):.1f} dB in the quarter from {90 * q} degrees", statistics.median(v) >= 0.5 * float(first))
 
 
-def quiet(line):
+def roti_by_minute(line):
     """ROTI (Pi et al. 1997) of GPS, Galileo and BeiDou from the carrier phases of the base: rates over 30 s, spread over five minutes.
-    Quiet: under 0.5 TECU/min (Ma and Maruyama 2006) on most satellites, four of them measured, in nine of ten minutes."""
+    For each minute with four satellites their values; half of the minutes of the line must have them."""
     rows = line.rtcm()
     content, arcs = {}, collections.defaultdict(list)
     a, b = line.a - 300, line.b + 60
@@ -607,7 +607,7 @@ def quiet(line):
             arcs[key] = [x for x in arcs[key] if t - x[0] < 31] + [(t, tecu)]
             if back:
                 content.setdefault(sat, []).append((t, (tecu - back[0][1]) / 0.5))
-    good, seen = 0, 0
+    out = []
     minutes = [line.a + 60 * k for k in range(max(1, int((line.b - line.a) // 60)))]
     for m in minutes:
         spreads = []
@@ -617,10 +617,28 @@ def quiet(line):
             if len({int(t // 30) for t, r in rates if m - 240 <= t <= m + 60}) >= 5:
                 spreads.append(statistics.pstdev(inside))
         if len(spreads) >= 4:
-            seen += 1
-            good += statistics.median(spreads) < 0.5 and sum(s >= 0.5 for s in spreads) <= len(spreads) / 2
-    true(f"measured in {seen} of {len(minutes)} minutes", seen >= 0.5 * len(minutes))
-    true(f"quiet in {good} of {seen} minutes", good >= 0.9 * seen)
+            out.append(spreads)
+    true(f"measured in {len(out)} of {len(minutes)} minutes", len(out) >= 0.5 * len(minutes))
+    return out
+
+
+def few_swing(spreads):
+    """Irregular from 0.5 TECU/min on (Ma and Maruyama 2006): half of the satellites at most."""
+    return sum(s >= 0.5 for s in spreads) <= len(spreads) / 2
+
+
+def quiet(line):
+    """Under 0.5 TECU/min on most satellites in nine of ten minutes."""
+    minutes = roti_by_minute(line)
+    good = sum(statistics.median(spreads) < 0.5 and few_swing(spreads) for spreads in minutes)
+    true(f"quiet in {good} of {len(minutes)} minutes", good >= 0.9 * len(minutes))
+
+
+def no_storm(line):
+    """Some may swing, in nine of ten minutes not most: a storm swings all of the sky."""
+    minutes = roti_by_minute(line)
+    good = sum(few_swing(spreads) for spreads in minutes)
+    true(f"few satellites swing in {good} of {len(minutes)} minutes", good >= 0.9 * len(minutes))
 
 
 def auroral(line):
@@ -720,6 +738,7 @@ RULES = [
     ),
     (rf"C/N0 is {N} dB under the typical curve over elevation in all directions(?:, {N} dB on the other bands)?", under_curve),
     (r"the base's dual-frequency data show a quiet ionosphere at the time", quiet),
+    (r"the electron content over the base swung on few satellites only at the time: a storm swings them all", no_storm),
     (r"the site lies under the auroral zone", auroral),
     (rf"(\d+) satellites tracked, usually (\d+)", few),
     (rf"{N} losses of lock per 1000 observations on {N} % of the satellites.*", slips),

@@ -14,6 +14,7 @@ use crate::model::event::Event;
 use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 /// Association by event kind.
 type ByKind = BTreeMap<&'static str, Association>;
@@ -173,10 +174,8 @@ pub fn gather<G: Within>(
                 }
             }
             for (from, to) in pieces(cuts, period.from, period.to) {
-                let Some(mut segment) = bare(rover, r, from, to, period.first, period.end) else { continue };
-                let epochs = rover.times.get(segment.first..).map_or(0, |t| t.partition_point(|t| *t < to));
-                segment.mean_distance_km =
-                    mean_km(distance.get(segment.first..segment.first + epochs).unwrap_or_default());
+                let epochs = period.first..period.end;
+                let Some(mut segment) = bare(rover, r, from, to, epochs, &distance) else { continue };
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
@@ -268,9 +267,16 @@ fn pieces(mut cuts: Vec<UtcMs>, from: UtcMs, to: UtcMs) -> Vec<(UtcMs, UtcMs)> {
     kept.windows(2).map(|w| (w[0], w[1])).filter(|(a, b)| b > a).collect()
 }
 
-fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: usize) -> Option<Segment> {
-    let a = first + rover.times[first..end].partition_point(|t| *t < from);
-    let b = first + rover.times[first..end].partition_point(|t| *t < to);
+fn bare(
+    rover: &RoverCase,
+    r: usize,
+    from: UtcMs,
+    to: UtcMs,
+    epochs: Range<usize>,
+    distance_km: &[f32],
+) -> Option<Segment> {
+    let a = epochs.start + rover.times[epochs.clone()].partition_point(|t| *t < from);
+    let b = epochs.start + rover.times[epochs].partition_point(|t| *t < to);
     let mut lost_ms = 0;
     let mut by_state = [0_i64; 6];
     let (mut age_sum, mut age_n) = (0.0, 0_u32);
@@ -298,7 +304,7 @@ fn bare(rover: &RoverCase, r: usize, from: UtcMs, to: UtcMs, first: usize, end: 
         lost_ms,
         state,
         mean_age_s: (age_n > 0).then(|| age_sum / f64::from(age_n)),
-        mean_distance_km: None,
+        mean_distance_km: mean_km(distance_km.get(a..b).unwrap_or_default()),
         others: Others::default(),
         neighbours: Others::default(),
         first: a,
@@ -440,9 +446,7 @@ fn context(
     let length = (segment.to - segment.from).max(1) as f64;
     let measured = |spans| overlap_ms(spans, segment.from, segment.to) as f64 / length;
     let (quiet, mostly) = (measured(&case.ionosphere.quiet), measured(&case.ionosphere.mostly));
-    if mostly > 0.5 && !burst {
-        add("storm-not-over-base", mostly);
-    }
+    let mut calm = 0.0;
     if quiet > 0.5 && !burst {
         let swings: Vec<(UtcMs, UtcMs)> = base
             .near(segment.from, segment.to)
@@ -452,7 +456,12 @@ fn context(
             .map(|e| (e.from - 300_000, e.to + 300_000))
             .collect();
         let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
-        add("ionosphere-quiet", quiet * (1.0 - unquiet).clamp(0.0, 1.0));
+        calm = quiet * (1.0 - unquiet).clamp(0.0, 1.0);
+        add("ionosphere-quiet", calm);
+    }
+    // Less of the same observation: told where that is not.
+    if calm < 0.5 && mostly > 0.5 && !burst {
+        add("storm-not-over-base", mostly);
     }
     let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
         let e = &base.events[k];

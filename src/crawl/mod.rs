@@ -25,7 +25,6 @@ mod names;
 mod source;
 mod zipdir;
 
-pub use crate::model::visible::safe_text;
 pub use bundle::open;
 pub use hash::{ContentHash, exact_copies, quick_hash};
 pub use inventory::find;

@@ -11,6 +11,7 @@ use crate::model::ids::{FixState, Role};
 use crate::model::look::FileLook;
 use crate::model::picture::{SkyPage, SkyRow};
 use crate::model::time::rfc3339;
+use crate::model::visible::safe_text;
 use serde::Serialize;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -312,6 +313,6 @@ impl Look {
                 let _ = writeln!(t, "  {}: {}", n.path, n.reason);
             }
         }
-        t.split_inclusive('\n').map(|l| crawl::safe_text(l.trim_end_matches('\n')) + "\n").collect()
+        t.split_inclusive('\n').map(|l| safe_text(l.trim_end_matches('\n')) + "\n").collect()
     }
 }

@@ -369,7 +369,7 @@ const NAMED_A_REASON: usize = 100;
 /// Files of one bundle that are named one by one at all.
 const NAMED_A_BUNDLE: usize = 1000;
 
-/// What was listed of one bundle: a zip can hold two hundred thousand files that are none of ours.
+/// What was listed of one bundle: a zip can hold fifty thousand files that are none of ours.
 #[derive(Default)]
 struct Told {
     named: usize,
