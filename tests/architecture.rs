@@ -27,6 +27,7 @@ const RULES: &[(&str, &[&str])] = &[
 /// Crates that only some rooms may name.
 const CRATES: &[(&str, &[&str])] = &[
     ("polars", &["frames", "detect", "store"]),
+    ("polars_arrow", &["frames"]),
     ("parquet", &["store"]),
     ("clap_complete", &["cli"]),
     ("clap_mangen", &["cli"]),
@@ -130,4 +131,24 @@ fn practice_shares_no_code_with_the_decoders() {
             }
         }
     }
+}
+
+/// A detector that reads a column which the analysis does not load would see an empty one.
+#[test]
+fn columns_that_are_not_loaded_are_not_looked_at() {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut seen = 0;
+    for room in ["detect", "identify", "pipeline"] {
+        let mut files = Vec::new();
+        sources(&src.join(room), &mut files);
+        for file in files {
+            let text = fs::read_to_string(&file).unwrap();
+            seen += text.matches("\"cn0_mean\"").count();
+            for column in lostfix::frames::schema::FOR_OTHERS {
+                let named = text.contains(&format!("\"{column}\""));
+                assert!(!named, "{}: \"{column}\" is not loaded; move it to LOOKED_AT", file.display());
+            }
+        }
+    }
+    assert!(seen > 3, "the test read too little: {seen}");
 }

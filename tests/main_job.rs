@@ -58,7 +58,7 @@ fn output(outcome: &Outcome) -> BTreeMap<String, Vec<u8>> {
         about: lostfix::causes::about::about,
         cautions: &lostfix::causes::about::GENERAL_CAUTIONS,
     };
-    report::write(&outcome.findings, &outcome.pictures, &options, &out, &outcome.log).unwrap();
+    report::write(&mut outcome.findings.clone(), &outcome.pictures, &options, &out, &outcome.log).unwrap();
     let mut files = BTreeMap::new();
     collect(&out, &out, &mut files);
     assert!(files.len() > 15, "{:?}", files.keys());

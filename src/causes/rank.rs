@@ -8,6 +8,7 @@ use crate::model::event::Event;
 use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch};
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// Ms to hours.
 pub fn hours(ms: i64) -> f64 {
@@ -65,24 +66,26 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
     }
 }
 
+/// Thousands of stretches of every site wait for the report: each text is there once a site.
 fn stretches(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Vec<Stretch> {
-    evidence
-        .segments
-        .iter()
-        .zip(verdicts)
-        .map(|(s, v)| Stretch {
-            unit: case.rovers.get(s.rover).map(|r| r.unit.clone()).unwrap_or_default(),
+    let mut texts: BTreeMap<&str, Arc<str>> = BTreeMap::new();
+    let mut out = Vec::with_capacity(evidence.segments.len());
+    for (s, v) in evidence.segments.iter().zip(verdicts) {
+        let mut once = |text| texts.entry(text).or_insert_with(|| Arc::from(text)).clone();
+        out.push(Stretch {
+            unit: once(case.rovers.get(s.rover).map_or("", |r| r.unit.as_str())),
             from: s.from,
             to: s.to,
             lost_ms: s.lost_ms,
-            cause: v.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0).to_owned(),
+            cause: v.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0),
             confidence: v.probability,
             others: s.others.observed as u32,
             neighbours: s.neighbours.observed as u32,
-            evidence: s.features.iter().map(|f| (f.id.clone(), f.strength)).collect(),
+            evidence: s.features.iter().map(|f| (once(&f.id), f.strength)).collect(),
             ruled_out: ruled_out(s),
-        })
-        .collect()
+        });
+    }
+    out
 }
 
 /// How sure `unexplained` is where there is no evidence at all.

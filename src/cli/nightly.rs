@@ -126,7 +126,7 @@ fn night(settings: &Settings, common: &Common, to: UtcMs) -> Result<(String, Str
     // The dated one first; `latest` changes only when everything is there.
     for name in [day.as_str(), "latest"] {
         let out = plan.reports.join(name);
-        crate::report::write(&outcome.findings, &outcome.pictures, &options, &out, &log)
+        crate::report::write(&mut outcome.findings, &outcome.pictures, &options, &out, &log)
             .map_err(|e| RunError::Failed(e.to_string()))?;
     }
     history.add(WindowNumbers::of(&outcome.findings, &outcome.pictures));

@@ -39,7 +39,7 @@ pub fn run(args: &ReportArgs, common: &Common) -> Exit {
         Some(store) => pipeline::analyse_store(&request, store, &watch),
         None => pipeline::analyse(&request, &watch),
     };
-    let outcome = match analysed {
+    let mut outcome = match analysed {
         Ok(outcome) => outcome,
         Err(error) => {
             watch.done();
@@ -53,7 +53,7 @@ pub fn run(args: &ReportArgs, common: &Common) -> Exit {
     };
     watch.done();
     let log = format!("{}\nrun time {:.1} s\n", outcome.log, started.elapsed().as_secs_f64());
-    if let Err(error) = report::write(&outcome.findings, &outcome.pictures, &options, &args.out, &log) {
+    if let Err(error) = report::write(&mut outcome.findings, &outcome.pictures, &options, &args.out, &log) {
         say(&format!("lostfix: {error}"));
         return Exit::Failed;
     }

@@ -13,6 +13,7 @@ use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Band, Role};
 use crate::model::time::{MINUTE_MS, UtcMs};
+use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
 struct Series {
@@ -72,7 +73,8 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         all.push(Series { band, t, drop, step, scatter, usual_scatter });
     }
     let maker = Maker::new(frames, table);
-    let satellites = Satellites::of(frames);
+    // Most bases have no fall to judge.
+    let satellites = OnceCell::new();
     let mut events = Vec::new();
     for k in 0..all.len() {
         let this = &all[k];
@@ -84,7 +86,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
-            let falls = satellites.falls_db(this, &flags, s);
+            let falls = satellites.get_or_init(|| Satellites::of(frames)).falls_db(this, &flags, s);
             if falls.middle().is_some_and(|(all, down)| all < 1.0 || down < 0.5 * depth) {
                 continue;
             }
@@ -176,8 +178,16 @@ fn middle(values: impl IntoIterator<Item = f64>) -> Option<f64> {
 /// Half an hour before and after a fall: what a satellite has outside of it.
 const BESIDE_MS: i64 = 30 * MINUTE_MS;
 
-/// Minutes of one band by satellite: sum of C/N0 times epochs, and epochs.
-struct Satellites(BTreeMap<(u32, u32, UtcMs), (f64, f64)>);
+/// One minute of one satellite on one band.
+struct Minute {
+    time: UtcMs,
+    /// C/N0 times epochs, and epochs.
+    sum: f64,
+    epochs: f64,
+}
+
+/// Minutes in order, by band and satellite.
+struct Satellites(BTreeMap<(u32, u32), Vec<Minute>>);
 
 impl Satellites {
     fn of(frames: &UnitFrames) -> Satellites {
@@ -185,14 +195,21 @@ impl Satellites {
         let times = view::i64s(table, "time");
         let (sats, bands) = (view::u32s_full(table, "sat"), view::u32s_full(table, "band"));
         let (means, epochs) = (view::f32s(table, "cn0_mean"), view::u32s_full(table, "epochs"));
-        let mut minutes: BTreeMap<(u32, u32, UtcMs), (f64, f64)> = BTreeMap::new();
+        let mut all = Satellites(BTreeMap::new());
+        // Rows are by time, then by satellite.
         for i in (0..times.len()).filter(|i| means[*i].is_finite()) {
-            let cell = minutes.entry((bands[i], sats[i], times[i])).or_default();
-            let n = f64::from(epochs[i].max(1));
-            cell.0 += f64::from(means[i]) * n;
-            cell.1 += n;
+            let epochs = f64::from(epochs[i].max(1));
+            let sum = f64::from(means[i]) * epochs;
+            let minutes = all.0.entry((bands[i], sats[i])).or_default();
+            match minutes.last_mut().filter(|m| m.time == times[i]) {
+                Some(m) => {
+                    m.sum += sum;
+                    m.epochs += epochs;
+                }
+                None => minutes.push(Minute { time: times[i], sum, epochs }),
+            }
         }
-        Satellites(minutes)
+        all
     }
 
     /// By how much the satellites themselves are down, dB, in all minutes of a stretch and in its fallen cells alone.
@@ -209,12 +226,11 @@ impl Satellites {
         }
         let (mut known, mut gone) = (Vec::new(), 0);
         let band = u32::from(series.band.code());
-        let mut from = (band, 0, UtcMs::MIN);
-        // One satellite after another.
-        while let Some((&(_, sat, _), _)) = self.0.range(from..=(band, u32::MAX, UtcMs::MAX)).next() {
+        for minutes in self.0.range((band, 0)..=(band, u32::MAX)).map(|(_, minutes)| minutes) {
             let (mut usual, mut inside, mut share) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
             let (mut before, mut after) = (false, false);
-            for ((_, _, t), (sum, n)) in self.0.range((band, sat, a)..(band, sat, b)) {
+            let range = minutes.partition_point(|m| m.time < a)..minutes.partition_point(|m| m.time < b);
+            for Minute { time: t, sum, epochs: n } in minutes.get(range).unwrap_or_default() {
                 let (fallen, of) = down.get(t).copied().unwrap_or_default();
                 if fallen == 0.0 {
                     before |= *t < s.from;
@@ -232,10 +248,6 @@ impl Satellites {
             } else if before && after {
                 gone += 1;
             }
-            from = match sat.checked_add(1) {
-                Some(next) => (band, next, UtcMs::MIN),
-                None => break,
-            };
         }
         Falls { known, gone }
     }

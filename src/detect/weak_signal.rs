@@ -25,6 +25,9 @@ pub struct Level {
     pub by_hour: BTreeMap<(u8, UtcMs), f64>,
 }
 
+/// What [`Level::of`] takes from the signals, besides their times.
+pub const LEVEL_COLUMNS: [&str; 2] = ["band", "cn0_mean"];
+
 impl Level {
     /// Measures a unit.
     pub fn of(frames: &UnitFrames) -> Level {

@@ -1,13 +1,14 @@
 //! Row batches of many files become the frames of one unit: joined, sorted, every overlap counted once.
 
-use super::schema::{self, IntoFrame};
+use super::order::{rises, sorted_once};
+use super::schema::{self, IntoFrame, Wanted};
 use super::{FrameError, UnitFrames, view};
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::rows::Rows;
 use crate::model::sky::GeometryFrom;
-use polars::frame::{DataFrame, UniqueKeepStrategy};
-use polars::prelude::{BooleanChunked, Column, NamedFrom, NewChunkedArray, PolarsResult, Series, SortMultipleOptions};
+use polars::frame::DataFrame;
+use polars::prelude::{BooleanChunked, Column, NamedFrom, NewChunkedArray, PolarsResult, Series};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -63,8 +64,8 @@ impl Batch {
     }
 }
 
-/// Brings a [`Batch`] when the unit is built: of the tables that are named, as often as it is asked.
-pub type Loader = Arc<dyn Fn(&[&str]) -> PolarsResult<Batch> + Send + Sync>;
+/// Brings a [`Batch`] when the unit is built: of the table that is wanted (`None`: only the origins), as often as it is asked.
+pub type Loader = Arc<dyn Fn(Option<Wanted<'_>>) -> PolarsResult<Batch> + Send + Sync>;
 
 /// Collects the files of one unit.
 pub struct UnitBuilder {
@@ -99,19 +100,19 @@ impl UnitBuilder {
     /// # Errors
     /// When polars cannot build a table (out of memory, too many rows), or what a loader says.
     pub fn build(self) -> PolarsResult<UnitFrames> {
-        self.build_only(&schema::TABLES)
+        self.build_only(&schema::TABLES.map(Wanted::whole))
     }
 
-    /// The same with the tables that are named only; the others stay empty.
+    /// The same with what is wanted only; other tables and columns stay empty.
     ///
     /// # Errors
     /// As [`UnitBuilder::build`].
-    pub fn build_only(mut self, wanted: &[&str]) -> PolarsResult<UnitFrames> {
+    pub fn build_only(mut self, wanted: &[Wanted<'_>]) -> PolarsResult<UnitFrames> {
         self.batches.sort_by(|a, b| a.0.cmp(&b.0));
         let mut origins: Vec<Origin> = self.batches.iter().map(|(o, _)| o.clone()).collect();
         let mut of_later: Vec<Vec<Origin>> = Vec::new();
         for loader in &self.later {
-            of_later.push(loader(&[])?.origins);
+            of_later.push(loader(None)?.origins);
         }
         origins.extend(of_later.iter().flatten().cloned());
         origins.sort();
@@ -147,7 +148,7 @@ impl UnitBuilder {
 
 /// Where the rows of a unit come from, table by table.
 struct Sources<'a> {
-    wanted: &'a [&'a str],
+    wanted: &'a [Wanted<'a>],
     batches: Vec<(Origin, Rows)>,
     /// With the unit's number of each of its files.
     later: Vec<(Loader, Vec<u32>)>,
@@ -161,15 +162,20 @@ impl Sources<'_> {
 
     fn table<T: IntoFrame + Default>(&mut self, name: &str) -> PolarsResult<DataFrame> {
         let mut frames = Vec::new();
-        if self.wanted.contains(&name) {
+        if let Some(wanted) = self.wanted.iter().find(|w| w.table == name) {
+            let mut columns = wanted.columns.map(<[&str]>::to_vec);
+            if let Some(columns) = &mut columns {
+                columns.extend(T::KEY.iter().chain(&T::KEEP_LARGEST).chain(&["origin"]));
+            }
+            let wanted = Wanted { table: name, columns: columns.as_deref() };
             for i in 0..self.batches.len() {
                 let number = self.batches.get(i).map_or(u32::MAX, |(origin, _)| self.index(origin));
                 if let Some((_, rows)) = self.batches.get_mut(i) {
-                    frames.push(schema::take_table(rows, name, number)?);
+                    frames.push(wanted.of(schema::take_table(rows, name, number)?)?);
                 }
             }
             for (loader, numbers) in &self.later {
-                for (_, mut frame) in loader(&[name])?.tables {
+                for (_, mut frame) in loader(Some(wanted))?.tables {
                     renumber(&mut frame, numbers)?;
                     frames.push(frame);
                 }
@@ -199,14 +205,15 @@ fn merge<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFra
 }
 
 fn merge_in_parts<T: IntoFrame + Default>(mut frames: Vec<DataFrame>, at_once: usize) -> PolarsResult<DataFrame> {
-    // Most logs of a rover: nothing to sort and nothing twice, and the longest table by far.
-    if T::KEY == ["time"] && put_in_order(&mut frames) {
-        return stack::<T>(frames);
+    // Most units: no log reaches into the time of another, so each is put in order by itself.
+    if put_in_order(&mut frames) && frames.iter().all(|f| f.height() <= at_once || rises(f)) {
+        let sorted = frames.into_iter().map(sorted_once::<T>).collect::<PolarsResult<Vec<_>>>()?;
+        return stack::<T>(sorted);
     }
     // Every key begins with the time: parts of it can be sorted by themselves.
     let mut times: Vec<i64> = frames.iter().flat_map(|f| view::i64s(f, "time")).collect();
     if times.len() <= at_once {
-        return sort_one::<T>(stack::<T>(frames)?);
+        return sorted_once::<T>(stack::<T>(frames)?);
     }
     times.sort_unstable();
     let mut cuts: Vec<i64> = times.iter().copied().step_by(at_once.max(1)).skip(1).collect();
@@ -224,7 +231,7 @@ fn merge_in_parts<T: IntoFrame + Default>(mut frames: Vec<DataFrame>, at_once: u
             }
         }
         if !part.is_empty() {
-            out.push(sort_one::<T>(stack::<T>(part)?)?);
+            out.push(sorted_once::<T>(stack::<T>(part)?)?);
         }
         from = to.unwrap_or(i64::MAX);
     }
@@ -239,46 +246,30 @@ fn stack<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFra
     for frame in frames {
         all.vstack_mut_owned(frame)?;
     }
-    all.rechunk_mut();
     Ok(all)
 }
 
-fn sort_one<T: IntoFrame>(mut all: DataFrame) -> PolarsResult<DataFrame> {
-    // Within one key: the fullest row first, then the first origin, so that the kept row is the same in every run.
-    let mut by: Vec<&str> = T::KEY.to_vec();
-    let mut descending = vec![false; by.len()];
-    if let Some(column) = T::KEEP_LARGEST {
-        by.push(column);
-        descending.push(true);
-    }
-    by.push("origin");
-    descending.push(false);
-    let options = SortMultipleOptions::new().with_order_descending_multi(descending).with_maintain_order(true);
-    all.sort_in_place(by, options)?;
-    let key: Vec<String> = T::KEY.iter().map(|k| (*k).to_owned()).collect();
-    let mut all = all.unique_stable(Some(&key), UniqueKeepStrategy::First, None)?;
-    all.rechunk_mut();
-    Ok(all)
-}
-
-/// Puts frames one behind the other when each rises by the second and none reaches into another's time.
+/// Puts frames one behind the other when none reaches into another's time.
 fn put_in_order(frames: &mut [DataFrame]) -> bool {
-    let mut ends: Vec<(i64, i64, usize)> = Vec::with_capacity(frames.len());
+    let mut spans: Vec<(i64, i64, usize)> = Vec::with_capacity(frames.len());
     for (i, frame) in frames.iter().enumerate() {
         let times = view::i64s(frame, "time");
-        let (Some(first), Some(last)) = (times.first(), times.last()) else { return false };
-        if times.len() != frame.height() || !times.is_sorted_by(|a, b| a < b) {
-            return false;
-        }
-        ends.push((*first, *last, i));
+        let (Some(first), Some(last)) = (times.iter().min(), times.iter().max()) else { return false };
+        spans.push((*first, *last, i));
     }
-    ends.sort_unstable();
-    if !ends.is_sorted_by(|a, b| a.1 < b.0) {
+    spans.sort_unstable();
+    if !spans.is_sorted_by(|a, b| a.1 < b.0) {
         return false;
     }
-    let order: BTreeMap<i64, usize> = ends.iter().enumerate().map(|(at, e)| (e.0, at)).collect();
-    let first = |frame: &DataFrame| view::first_i64(frame, "time").and_then(|t| order.get(&t)).copied();
-    frames.sort_by_key(first);
+    let order: BTreeMap<usize, usize> = spans.iter().enumerate().map(|(at, s)| (s.2, at)).collect();
+    let mut at: Vec<usize> = (0..frames.len()).map(|i| order.get(&i).copied().unwrap_or(i)).collect();
+    // Swaps until each is at its place.
+    for i in 0..frames.len() {
+        while let Some(to) = at.get(i).copied().filter(|to| *to != i) {
+            frames.swap(i, to);
+            at.swap(i, to);
+        }
+    }
     true
 }
 

@@ -4,6 +4,8 @@
 //! milliseconds (`Int64`); missing is null. The column `origin` of a table points into [`UnitFrames::origins`].
 
 mod build;
+pub mod column;
+mod order;
 pub mod schema;
 mod sky;
 pub mod view;

@@ -16,11 +16,12 @@
 //! | logged | time, kind, detail |
 //! | spans | time, until, kind, epochs |
 
+use super::column::numbers;
 use crate::model::rows::{
     Bands, Corrections, Descriptions, Expecteds, Fixes, Logged, Metrics, NO_COUNT, NO_SLIPS, NO_STATION, Positions,
     Rows, Signals, Spans, Spectra, Systems,
 };
-use polars::prelude::{Column, DataFrame, NamedFrom, PolarsResult, Series};
+use polars::prelude::{Column, DataFrame, Float32Type, Float64Type, NamedFrom, PolarsResult, Series, UInt32Type};
 
 /// The tables, in the order of [`tables`].
 pub const TABLES: [&str; 11] = [
@@ -36,6 +37,73 @@ pub const TABLES: [&str; 11] = [
     "logged",
     "spans",
 ];
+
+/// Columns that are there for who reads the store with other programs; the analysis does not load them. A detector that
+/// comes to need one moves it to [`LOOKED_AT`]; `tests/architecture.rs` watches over it.
+pub const FOR_OTHERS: [&str; 7] = ["hdop", "height_m", "sigma_h_m", "sigma_v_m", "cn0_min", "phase_slips", "roti_1s"];
+
+/// The other columns of these tables.
+pub const LOOKED_AT: [(&str, &[&str]); 2] = [
+    ("fixes", &["time", "state", "satellites", "correction_age_s", "station_id", "lat", "lon", "origin"]),
+    (
+        "signals",
+        &[
+            "time",
+            "sat",
+            "signal",
+            "band",
+            "cn0_mean",
+            "cn0_sd",
+            "epochs",
+            "slips",
+            "azimuth",
+            "elevation",
+            "mp_rms_m",
+            "rot",
+            "roti",
+            "s4_like",
+            "origin",
+        ],
+    ),
+];
+
+/// A table that is wanted.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'a> {
+    /// Its name.
+    pub table: &'a str,
+    /// Columns that may be left out are not read; `None`: all are wanted. The key always comes along.
+    pub columns: Option<&'a [&'a str]>,
+}
+
+impl<'a> Wanted<'a> {
+    /// A table with all its columns.
+    pub const fn whole(table: &'a str) -> Wanted<'a> {
+        Wanted { table, columns: None }
+    }
+
+    /// A table without the columns that no detector and no picture looks at ([`FOR_OTHERS`]).
+    pub fn looked_at(table: &'a str) -> Wanted<'a> {
+        Wanted { table, columns: LOOKED_AT.iter().find(|(t, _)| *t == table).map(|(_, columns)| *columns) }
+    }
+
+    /// Whether a column of the table is wanted.
+    pub fn has(&self, column: &str) -> bool {
+        self.columns.is_none_or(|c| c.contains(&column))
+    }
+
+    /// A frame of the table without what is not wanted.
+    ///
+    /// # Errors
+    /// When polars cannot build it.
+    pub fn of(&self, frame: DataFrame) -> PolarsResult<DataFrame> {
+        if self.columns.is_none() {
+            return Ok(frame);
+        }
+        let columns = frame.columns().iter().filter(|c| self.has(c.name())).cloned().collect();
+        DataFrame::new(frame.height(), columns)
+    }
+}
 
 /// The rows of one file as one frame a table, in the order of [`TABLES`]; empty tables have their columns too.
 ///
@@ -114,20 +182,18 @@ fn u32s(name: &str, values: impl IntoIterator<Item = impl Into<u32>>) -> Column 
 
 /// Integers with a constant for missing.
 fn u32s_or_null<T: Copy + PartialEq + Into<u32>>(name: &str, values: &[T], missing: T) -> Column {
-    let values: Vec<Option<u32>> = values.iter().map(|v| (*v != missing).then(|| (*v).into())).collect();
-    Series::new(name.into(), values).into()
+    let full: Vec<u32> = values.iter().map(|v| (*v).into()).collect();
+    numbers::<UInt32Type>(name, full, values.iter().map(|v| *v != missing))
 }
 
 /// Floats with NaN for missing.
 fn f32s(name: &str, values: &[f32]) -> Column {
-    let values: Vec<Option<f32>> = values.iter().map(|v| (!v.is_nan()).then_some(*v)).collect();
-    Series::new(name.into(), values).into()
+    numbers::<Float32Type>(name, values.to_vec(), values.iter().map(|v| !v.is_nan()))
 }
 
 /// Floats with NaN for missing.
 fn f64s(name: &str, values: &[f64]) -> Column {
-    let values: Vec<Option<f64>> = values.iter().map(|v| (!v.is_nan()).then_some(*v)).collect();
-    Series::new(name.into(), values).into()
+    numbers::<Float64Type>(name, values.to_vec(), values.iter().map(|v| !v.is_nan()))
 }
 
 fn bools(name: &str, values: Vec<bool>) -> Column {

@@ -1,11 +1,12 @@
 //! Directions of satellites: written into the signals of a unit, with the table of what should have been tracked.
 
+use super::column::numbers;
 use super::schema::IntoFrame;
 use super::{UnitFrames, view};
 use crate::model::rows::Expecteds;
 use crate::model::sky::GeometryFrom;
 use crate::model::time::UtcMs;
-use polars::prelude::{NamedFrom, PolarsResult, Series};
+use polars::prelude::{Float32Type, PolarsResult};
 
 impl UnitFrames {
     /// Directions by orbit into the signals: `direction` gives azimuth and elevation in degrees of a satellite code in a minute.
@@ -33,8 +34,8 @@ impl UnitFrames {
             }
         }
         for (name, values) in [("azimuth", azimuth), ("elevation", elevation)] {
-            let values: Vec<Option<f32>> = values.into_iter().map(|v| (!v.is_nan()).then_some(v)).collect();
-            self.signals.with_column(Series::new(name.into(), values).into())?;
+            let there: Vec<bool> = values.iter().map(|v| !v.is_nan()).collect();
+            self.signals.with_column(numbers::<Float32Type>(name, values, there.into_iter()))?;
         }
         self.expected = expected.into_frame(0)?;
         if any {

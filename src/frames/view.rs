@@ -2,10 +2,26 @@
 //! happens in a table that a test left out.
 
 use polars::frame::DataFrame;
+use polars::prelude::{ChunkedArray, PolarsNumericType};
+
+/// All values with what stands for null.
+fn filled<T: PolarsNumericType>(column: &ChunkedArray<T>, null: T::Native) -> Vec<T::Native> {
+    let mut out = Vec::with_capacity(column.len());
+    for chunk in column.downcast_iter() {
+        match chunk.validity() {
+            None => out.extend_from_slice(chunk.values()),
+            Some(there) => {
+                out.extend(chunk.values().iter().zip(there).map(|(v, there)| if there { *v } else { null }));
+            }
+        }
+    }
+    out
+}
 
 /// `Int64` column without nulls.
 pub fn i64s(frame: &DataFrame, name: &str) -> Vec<i64> {
     match frame.column(name).and_then(|c| c.i64()) {
+        Ok(values) if values.null_count() == 0 => filled(values, 0),
         Ok(values) => values.iter().flatten().collect(),
         Err(_) => Vec::new(),
     }
@@ -19,6 +35,7 @@ pub fn first_i64(frame: &DataFrame, name: &str) -> Option<i64> {
 /// `UInt32` column.
 pub fn u32s(frame: &DataFrame, name: &str) -> Vec<Option<u32>> {
     match frame.column(name).and_then(|c| c.u32()) {
+        Ok(values) if values.null_count() == 0 => filled(values, 0).into_iter().map(Some).collect(),
         Ok(values) => values.iter().collect(),
         Err(_) => Vec::new(),
     }
@@ -26,23 +43,17 @@ pub fn u32s(frame: &DataFrame, name: &str) -> Vec<Option<u32>> {
 
 /// `UInt32` column without nulls.
 pub fn u32s_full(frame: &DataFrame, name: &str) -> Vec<u32> {
-    u32s(frame, name).into_iter().map(|v| v.unwrap_or(0)).collect()
+    frame.column(name).and_then(|c| c.u32()).map_or_else(|_| Vec::new(), |values| filled(values, 0))
 }
 
 /// `Float32` column, null as NaN.
 pub fn f32s(frame: &DataFrame, name: &str) -> Vec<f32> {
-    match frame.column(name).and_then(|c| c.f32()) {
-        Ok(values) => values.iter().map(|v| v.unwrap_or(f32::NAN)).collect(),
-        Err(_) => Vec::new(),
-    }
+    frame.column(name).and_then(|c| c.f32()).map_or_else(|_| Vec::new(), |values| filled(values, f32::NAN))
 }
 
 /// `Float64` column, null as NaN.
 pub fn f64s(frame: &DataFrame, name: &str) -> Vec<f64> {
-    match frame.column(name).and_then(|c| c.f64()) {
-        Ok(values) => values.iter().map(|v| v.unwrap_or(f64::NAN)).collect(),
-        Err(_) => Vec::new(),
-    }
+    frame.column(name).and_then(|c| c.f64()).map_or_else(|_| Vec::new(), |values| filled(values, f64::NAN))
 }
 
 /// `Boolean` column, null as false.

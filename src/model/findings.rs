@@ -2,6 +2,7 @@
 //! the pictures beside it.
 
 use serde::{Deserialize, Serialize};
+use std::sync::Arc;
 
 /// The schema's name.
 pub const SCHEMA: &str = "lostfix-findings/1";
@@ -394,7 +395,7 @@ pub struct Findings {
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Stretch {
     /// Rover.
-    pub unit: String,
+    pub unit: Arc<str>,
     /// Begin, UTC ms.
     pub from: i64,
     /// End, UTC ms.
@@ -402,7 +403,7 @@ pub struct Stretch {
     /// Lost time inside, ms.
     pub lost_ms: i64,
     /// Cause id or `unexplained`.
-    pub cause: String,
+    pub cause: &'static str,
     /// Its probability.
     pub confidence: f64,
     /// Rovers of the base that were observed at the time besides this one.
@@ -410,7 +411,7 @@ pub struct Stretch {
     /// Rovers of neighbouring bases that were observed at the time.
     pub neighbours: u32,
     /// Evidence id and strength (0 to 1).
-    pub evidence: Vec<(String, f64)>,
+    pub evidence: Box<[(Arc<str>, f64)]>,
     /// Causes that are ruled out, whatever the evidence (see `causes::verdict`).
     pub ruled_out: Vec<&'static str>,
 }

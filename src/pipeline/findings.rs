@@ -2,7 +2,7 @@
 
 use super::beside::Beside;
 use super::sites::{self, Site1, Tools};
-use super::units::{SiteUnits, in_parts};
+use super::units::{SiteUnits, side_by_side};
 use super::{Outcome, Request, RunError, Watch, complaints, fieldwork, fleet_view, pictures};
 use crate::causes::about;
 use crate::causes::rank::{Ranking, hours, rank};
@@ -50,7 +50,7 @@ pub(super) fn judge(tools: &Tools<'_>, watch: &dyn Watch) -> Result<Vec<Judged>,
     let known = tools.known;
     watch.stage("sites", known.sites.len() as u64);
     let window = known.window(tools.request);
-    in_parts(&known.bytes(), |k| {
+    side_by_side(&known.bytes(), |k| {
         let units =
             known.sites.get(k).ok_or_else(|| RunError::Failed("a site is not there; please report this".into()))?;
         let site = sites::build(units, tools)?;

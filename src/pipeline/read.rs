@@ -7,6 +7,7 @@ use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
 use crate::formats::text::FormatSettings;
 use crate::formats::{self, FileContext, Parsed};
+use crate::frames::schema::Wanted;
 use crate::frames::{Batch, FrameError, Loader, loader_error};
 use crate::identify::BundleFacts;
 use crate::maths::orbits::Ephemeris;
@@ -275,8 +276,8 @@ fn put_aside(bundle: &mut ReadBundle, scratch: &Scratch, common: &Mutex<Common>)
         )),
     })?;
     let bytes = kept.bytes();
-    let load: Loader = Arc::new(move |wanted: &[&str]| {
-        let tables = kept.load(wanted).map_err(|e| loader_error(e.to_string()))?;
+    let load: Loader = Arc::new(move |wanted: Option<Wanted<'_>>| {
+        let tables = wanted.map_or(Ok(Vec::new()), |w| kept.load(w)).map_err(|e| loader_error(e.to_string()))?;
         Ok(Batch { origins: origins.clone(), tables })
     });
     bundle.stored = Some(StoredRows { counts, bytes, load });

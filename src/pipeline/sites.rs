@@ -13,7 +13,7 @@ use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
 use crate::correlate::periods::{PeriodLimits, RoverTime, rover_time};
 use crate::detect::{self, Setup, weak_signal};
-use crate::frames::schema::TABLES;
+use crate::frames::schema::{TABLES, Wanted};
 use crate::frames::{UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
 use crate::identify::{self, KnownFrom, Placement};
@@ -145,7 +145,7 @@ pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunErr
     let mut out = Site1 { span: site.span, ..Site1::default() };
     let only = |id: &str| id == site.site;
     for unit in site.rovers.iter().filter_map(|i| units.get(*i)) {
-        let frames = unit.frames(&TABLES, request)?;
+        let frames = unit.frames(&TABLES.map(Wanted::looked_at), request)?;
         let setup = setup_of(unit, None, beside);
         if let Some((from, to)) = span_of(&frames) {
             let events = detect::advisories(&frames, &setup, &BTreeSet::new(), from, to, &rules.limits);
@@ -205,7 +205,7 @@ pub(super) fn base_position(frames: &UnitFrames, card: &UnitCard) -> Option<(f64
 fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(), RunError> {
     let Tools { units, known, navigation, beside, rules, request } = tools;
     let Some(unit) = units.get(base.index) else { return Ok(()) };
-    let mut frames = unit.frames(&TABLES, request)?;
+    let mut frames = unit.frames(&TABLES.map(Wanted::looked_at), request)?;
     frames.site.clone_from(&base.at.site);
     if let Some(place) = base.position {
         frames = navigation
@@ -278,6 +278,9 @@ fn finish(id: &str, site: &mut Site1, beside: &Beside) {
     case.standing.dedup();
     case.rovers.sort_by(|a, b| (&a.unit, a.times.first()).cmp(&(&b.unit, b.times.first())));
 }
+
+/// What [`rover_cases`] takes from the rover's epochs, besides their times and origins.
+pub(super) const FIX_COLUMNS: [&str; 5] = ["state", "correction_age_s", "station_id", "lat", "lon"];
 
 /// One case a site at which the rover was, of the sites that are wanted. The frames go while the cases come.
 pub(super) fn rover_cases(

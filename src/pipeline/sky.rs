@@ -24,6 +24,9 @@ fn key(e: &Ephemeris) -> OrbitKey {
     (e.system(), e.number(), (-e.age_s(0, 0.0)).round() as i64, e.health())
 }
 
+/// Minutes in order, with azimuth and elevation, degrees.
+type Looks = Vec<(UtcMs, (f32, f32))>;
+
 /// Broadcast orbits, each once: a stream repeats them every minute.
 #[derive(Default)]
 pub(super) struct Once {
@@ -117,14 +120,19 @@ impl Navigation {
     ) -> Result<UnitFrames, FrameError> {
         let times = view::i64s(&frames.signals, "time");
         let sats = view::u32s_full(&frames.signals, "sat");
-        let mut tracked: BTreeMap<u16, BTreeSet<UtcMs>> = BTreeMap::new();
+        // Rows are by time: each minute of a satellite comes once for each of its signals.
+        let mut tracked: HashMap<u16, Vec<UtcMs>> = HashMap::new();
         for (t, sat) in times.iter().zip(&sats) {
-            tracked.entry(*sat as u16).or_default().insert(*t);
+            let minutes = tracked.entry(*sat as u16).or_default();
+            if minutes.last() != Some(t) {
+                minutes.push(*t);
+            }
         }
         if self.all.is_empty() || tracked.is_empty() {
             return Ok(frames);
         }
-        let minutes: Vec<UtcMs> = times.iter().copied().collect::<BTreeSet<_>>().into_iter().collect();
+        let mut minutes = times;
+        minutes.dedup();
         let systems: BTreeSet<System> = tracked.keys().filter_map(|s| Sat::from_code(*s)).map(Sat::system).collect();
         let own = self.by_site.get(site.unwrap_or(&frames.unit)).map(|orbits| {
             let mut shelf = Shelf::default();
@@ -134,13 +142,14 @@ impl Navigation {
         let station = Geodetic { lat_deg: place.0, lon_deg: place.1, h_m: place.2 };
         let ecef_m = geodetic_to_ecef(&station);
         let mut expected = Expecteds::default();
-        let mut found: HashMap<(UtcMs, u16), (f32, f32)> = HashMap::new();
+        let mut found: HashMap<u16, Looks> = HashMap::new();
         let mut from = GeometryFrom::OtherOrbits;
-        let none = BTreeSet::new();
         for (letter, number) in self.all.satellites() {
             let Some(system) = System::from_letter(letter as u8).filter(|s| systems.contains(s)) else { continue };
             let sat = Sat::new(system, number).code();
-            let seen = tracked.get(&sat).unwrap_or(&none);
+            let seen = tracked.get(&sat).map(Vec::as_slice).unwrap_or_default();
+            let is_seen = |minute: &UtcMs| seen.binary_search(minute).is_ok();
+            let mut looks = Vec::new();
             let mut i = 0;
             while let Some(minute) = minutes.get(i) {
                 i += 1;
@@ -148,20 +157,18 @@ impl Navigation {
                 let by_own = own.as_ref().and_then(|o| o.nearest(letter, number, gps_s));
                 let Some(e) = by_own.or_else(|| self.all.nearest(letter, number, gps_s)) else { continue };
                 let Some(look) = direction(e, &station, ecef_m, gps_s) else { continue };
-                if look.elevation_deg < LOW_DEG && !seen.contains(minute) {
+                if look.elevation_deg < LOW_DEG && !is_seen(minute) {
                     // Leap over the time in which it cannot come up; minutes may have holes, so by the clock.
                     let until = minute + LOW_MINUTES as i64 * MINUTE_MS;
-                    while minutes.get(i).is_some_and(|m| *m < until)
-                        && minutes.get(i).is_some_and(|m| !seen.contains(m))
-                    {
+                    while minutes.get(i).is_some_and(|m| *m < until && !is_seen(m)) {
                         i += 1;
                     }
                     continue;
                 }
                 let (azimuth, elevation) = (look.azimuth_deg as f32, look.elevation_deg as f32);
-                let has = seen.contains(minute);
+                let has = is_seen(minute);
                 if has {
-                    found.insert((*minute, sat), (azimuth, elevation));
+                    looks.push((*minute, (azimuth, elevation)));
                     if by_own.is_some() {
                         from = GeometryFrom::OwnOrbits;
                     }
@@ -170,9 +177,13 @@ impl Navigation {
                     expected.push(Expected { time: *minute, sat, azimuth, elevation, tracked: has });
                 }
             }
+            found.insert(sat, looks);
         }
         let mut order: Vec<u32> = (0..expected.len() as u32).collect();
         order.sort_by_key(|i| (expected.time.get(*i as usize), expected.sat.get(*i as usize)));
-        frames.with_directions(from, expected.take(&order), |t, sat| found.get(&(t, sat)).copied())
+        frames.with_directions(from, expected.take(&order), |t, sat| {
+            let looks = found.get(&sat)?;
+            looks.get(looks.binary_search_by_key(&t, |l| l.0).ok()?).map(|l| l.1)
+        })
     }
 }

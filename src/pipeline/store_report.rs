@@ -5,6 +5,7 @@ use super::sky::Common;
 use super::stored::Record;
 use super::{Outcome, Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, Inventory, SideFile};
+use crate::frames::schema::Wanted;
 use crate::frames::{Batch, Loader, loader_error};
 use crate::model::event::Origin;
 use crate::model::findings::NotRead;
@@ -152,8 +153,10 @@ fn record_of(store: &Store, seen: &Seen) -> Result<(Record, Option<Manifest>), S
 fn loader(store: &Arc<Store>, manifest: Manifest, origins: Vec<Origin>, request: &Request) -> Loader {
     let store = Arc::clone(store);
     let (from, to) = (request.from, request.to);
-    Arc::new(move |wanted: &[&str]| {
-        let tables = store.load(&manifest, from, to, &WHOLE, wanted).map_err(|e| loader_error(e.to_string()))?;
+    Arc::new(move |wanted: Option<Wanted<'_>>| {
+        let tables = wanted
+            .map_or(Ok(Vec::new()), |w| store.load(&manifest, from, to, &WHOLE, w))
+            .map_err(|e| loader_error(e.to_string()))?;
         Ok(Batch { origins: origins.clone(), tables })
     })
 }

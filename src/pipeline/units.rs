@@ -5,11 +5,12 @@ use super::beside::Beside;
 use super::read::ReadAll;
 use super::sites::{self, Placed};
 use super::sky::Navigation;
-use super::workers::share_out_or_stop;
+use super::workers::{Room, share_out_or_stop};
 use super::{Request, Rules, RunError, Watch};
 use crate::config::card::UnitCard;
 use crate::correlate::grid::{Grid, PackedGrid};
 use crate::detect::weak_signal;
+use crate::frames::schema::Wanted;
 use crate::frames::{Loader, UnitBuilder, UnitFrames, view};
 use crate::identify::KnownFrom;
 use crate::identify::membership::BaseAt;
@@ -18,11 +19,10 @@ use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::time::UtcMs;
 use std::collections::{BTreeMap, BTreeSet};
-use std::ops::Range;
 
 /// Tables of units that are looked at side by side take together not more than this, bytes, or it is one alone. What the
 /// work makes of them takes several times as much for a while.
-const SIDE_BY_SIDE_BYTES: u64 = 64 * 1024 * 1024;
+const SIDE_BY_SIDE_BYTES: u64 = 256 * 1024 * 1024;
 
 /// One unit at one site: a rover whose bundles name two sites is looked at for each.
 pub(super) struct Unit {
@@ -38,8 +38,8 @@ pub(super) struct Unit {
 }
 
 impl Unit {
-    /// Its frames, of the tables that are named.
-    pub(super) fn frames(&self, wanted: &[&str], request: &Request) -> Result<UnitFrames, RunError> {
+    /// Its frames, of what is wanted.
+    pub(super) fn frames(&self, wanted: &[Wanted<'_>], request: &Request) -> Result<UnitFrames, RunError> {
         let mut builder = UnitBuilder::new(&self.unit, self.role, self.site.as_deref().unwrap_or(""));
         self.later.iter().for_each(|l| builder.add_later(l.clone()));
         builder
@@ -118,32 +118,17 @@ pub(super) struct Known {
     pub(super) sites: Vec<SiteUnits>,
 }
 
-/// Cuts work into parts that fit into memory side by side; results come in the order of the work.
-pub(super) fn in_parts<T: Send>(
+/// Does the work on units or sites of so many bytes, as many side by side as fit into memory; results come in the order of the
+/// work.
+pub(super) fn side_by_side<T: Send>(
     bytes: &[u64],
     work: impl Fn(usize) -> Result<T, RunError> + Sync,
 ) -> Result<Vec<T>, RunError> {
-    let mut out = Vec::with_capacity(bytes.len());
-    for part in parts(bytes, SIDE_BY_SIDE_BYTES) {
-        out.extend(share_out_or_stop(part.len(), |i| work(part.start + i))?);
-    }
-    Ok(out)
-}
-
-fn parts(bytes: &[u64], most: u64) -> Vec<Range<usize>> {
-    let mut out = Vec::new();
-    let (mut first, mut sum) = (0, 0_u64);
-    for (i, n) in bytes.iter().enumerate() {
-        if i > first && sum + n > most {
-            out.push(first..i);
-            (first, sum) = (i, 0);
-        }
-        sum += n;
-    }
-    if first < bytes.len() {
-        out.push(first..bytes.len());
-    }
-    out
+    let room = Room::new(SIDE_BY_SIDE_BYTES);
+    share_out_or_stop(bytes.len(), |i| {
+        let _taken = room.take(bytes.get(i).copied().unwrap_or(0));
+        work(i)
+    })
 }
 
 /// Looks at every unit once, at a few of its tables.
@@ -159,7 +144,7 @@ pub(super) fn survey(
         (0..units.len()).partition(|i| units.get(*i).is_some_and(|u| u.role == Role::Base));
     let bytes_of = |list: &[usize]| list.iter().filter_map(|i| units.get(*i)).map(|u| u.bytes).collect::<Vec<u64>>();
     let no_unit = || RunError::Failed("a unit is not there; please report this".to_owned());
-    let bases = in_parts(&bytes_of(&base_units), |k| {
+    let bases = side_by_side(&bytes_of(&base_units), |k| {
         let index = base_units.get(k).copied().unwrap_or_default();
         let unit = units.get(index).ok_or_else(no_unit)?;
         let facts = base_facts(index, unit, beside, request)?;
@@ -195,10 +180,10 @@ pub(super) fn survey(
         .map(|(site, _)| site.as_str())
         .collect();
 
-    let rovers = in_parts(&bytes_of(&rover_units), |k| {
+    let rovers = side_by_side(&bytes_of(&rover_units), |k| {
         let index = rover_units.get(k).copied().unwrap_or_default();
         let unit = units.get(index).ok_or_else(no_unit)?;
-        let frames = unit.frames(&["fixes"], request)?;
+        let frames = unit.frames(&[Wanted { table: "fixes", columns: Some(&sites::FIX_COLUMNS) }], request)?;
         let cases = sites::rover_cases(frames, &[], &base_at, beside, request, &wanted);
         let visits: Vec<Visit> = cases
             .into_iter()
@@ -279,7 +264,10 @@ fn are_near(a: Option<(f64, f64, f64)>, b: Option<(f64, f64, f64)>, distance_km:
 }
 
 fn base_facts(index: usize, unit: &Unit, beside: &Beside, request: &Request) -> Result<BaseFacts, RunError> {
-    let frames = unit.frames(&["positions", "corrections", "spans", "logged", "signals"], request)?;
+    let levels = Wanted { table: "signals", columns: Some(&weak_signal::LEVEL_COLUMNS) };
+    let whole = ["positions", "corrections", "spans", "logged"].map(Wanted::whole);
+    let [positions, corrections, spans, logged] = whole;
+    let frames = unit.frames(&[positions, corrections, spans, logged, levels], request)?;
     let position = sites::base_position(&frames, &unit.card);
     let span = sites::span_of(&frames);
     let at = BaseAt {
@@ -323,11 +311,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn parts_hold_what_fits_and_what_is_too_large_goes_alone() {
-        assert_eq!(parts(&[3, 3, 3, 20, 1, 9, 1], 10), [0..3, 3..4, 4..6, 6..7]);
-        assert_eq!(parts(&[20, 20], 10), [0..1, 1..2]);
-        assert!(parts(&[], 10).is_empty());
-        let order = in_parts(&[SIDE_BY_SIDE_BYTES; 5], Ok).unwrap();
-        assert_eq!(order, [0, 1, 2, 3, 4]);
+    fn results_come_in_order_whatever_fits() {
+        for bytes in [1, SIDE_BY_SIDE_BYTES / 2, SIDE_BY_SIDE_BYTES * 3] {
+            assert_eq!(side_by_side(&[bytes; 5], Ok).unwrap(), [0, 1, 2, 3, 4]);
+        }
     }
 }

@@ -5,8 +5,8 @@
 //! of stack, and it holds as many half-done pieces in memory. A plain thread waits.
 
 use std::panic::resume_unwind;
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Condvar, Mutex, PoisonError};
 
 /// Does `work` for 0 to `n`, without `n`, on as many threads as there are processors asked for; results in that order.
 pub(super) fn share_out<T: Send>(n: usize, work: impl Fn(usize) -> T + Sync) -> Vec<T> {
@@ -25,6 +25,43 @@ pub(super) fn share_out_or_stop<T: Send, E: Send>(
         (result, ok)
     });
     done.into_iter().map(|(_, t)| t).collect()
+}
+
+/// Room in memory for pieces of work of known size.
+pub(super) struct Room {
+    bytes: u64,
+    taken: Mutex<u64>,
+    given_back: Condvar,
+}
+
+/// A part of a [`Room`], given back when dropped.
+pub(super) struct Taken<'a> {
+    room: &'a Room,
+    bytes: u64,
+}
+
+impl Room {
+    pub(super) fn new(bytes: u64) -> Room {
+        Room { bytes, taken: Mutex::new(0), given_back: Condvar::new() }
+    }
+
+    /// Waits until so many bytes are free; who needs more than the whole room gets it when it is empty.
+    pub(super) fn take(&self, bytes: u64) -> Taken<'_> {
+        let bytes = bytes.min(self.bytes);
+        let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        while *taken + bytes > self.bytes {
+            taken = self.given_back.wait(taken).unwrap_or_else(PoisonError::into_inner);
+        }
+        *taken += bytes;
+        Taken { room: self, bytes }
+    }
+}
+
+impl Drop for Taken<'_> {
+    fn drop(&mut self) {
+        *self.room.taken.lock().unwrap_or_else(PoisonError::into_inner) -= self.bytes;
+        self.room.given_back.notify_all();
+    }
 }
 
 /// `work` gives its result and whether to go on.
@@ -85,6 +122,22 @@ mod tests {
         assert_eq!(failed, Err(5));
         assert!(begun.load(Ordering::Relaxed) < 1_000_000);
         assert_eq!(share_out_or_stop(0, Err::<(), usize>), Ok(vec![]));
+    }
+
+    #[test]
+    fn a_room_is_never_overfull_and_large_pieces_pass_too() {
+        let room = Room::new(10);
+        let (inside, most) = (AtomicUsize::new(0), AtomicUsize::new(0));
+        let sizes = [3_u64, 4, 20, 1, 5, 10, 2, 6];
+        share_out(400, |i| {
+            let bytes = sizes[i % sizes.len()];
+            let _taken = room.take(bytes);
+            let of_room = bytes.min(10) as usize;
+            most.fetch_max(inside.fetch_add(of_room, Ordering::SeqCst) + of_room, Ordering::SeqCst);
+            std::thread::sleep(std::time::Duration::from_micros(50));
+            inside.fetch_sub(of_room, Ordering::SeqCst);
+        });
+        assert_eq!((inside.into_inner(), most.into_inner()), (0, 10));
     }
 
     /// A worker that waits for another pool must not begin the next piece inside the one it is at.

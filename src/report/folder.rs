@@ -3,7 +3,7 @@
 use super::ReportError;
 use crate::model::findings::SCHEMA;
 use std::fs;
-use std::io;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 /// Top-level names that a report writes.
@@ -42,8 +42,8 @@ impl Target {
         if entries.next().is_none() {
             return Ok(Self { path, exists: true });
         }
-        match fs::read_to_string(path.join("findings.json")) {
-            Ok(text) if is_ours(&text) => Ok(Self { path, exists: true }),
+        match fs::File::open(path.join("findings.json")) {
+            Ok(file) if is_ours(&file) => Ok(Self { path, exists: true }),
             Ok(_) => Err(not_ours("the folder holds a findings.json that is not of this program")),
             Err(_) => Err(not_ours("the folder is not empty and is no former report")),
         }
@@ -75,15 +75,43 @@ impl Target {
     }
 }
 
-/// A findings file of ours, whatever its version.
-fn is_ours(text: &str) -> bool {
+/// A findings file of ours, whatever its version. All but its schema is passed over: it may be of a large fleet.
+fn is_ours(file: &fs::File) -> bool {
+    #[derive(serde::Deserialize)]
+    struct Head {
+        schema: String,
+    }
     let family = SCHEMA.split('/').next().unwrap_or(SCHEMA);
-    let value: serde_json::Value = serde_json::from_str(text).unwrap_or(serde_json::Value::Null);
-    value
-        .get("schema")
-        .and_then(|s| s.as_str())
-        .and_then(|s| s.strip_prefix(family))
-        .is_some_and(|rest| rest.starts_with('/'))
+    serde_json::from_reader::<_, Head>(io::BufReader::new(file))
+        .is_ok_and(|head| head.schema.strip_prefix(family).is_some_and(|rest| rest.starts_with('/')))
+}
+
+/// A file of the report that is written piece by piece.
+pub(super) struct Pieces {
+    path: PathBuf,
+    out: io::BufWriter<fs::File>,
+}
+
+impl Pieces {
+    /// One more piece.
+    pub(super) fn add(&mut self, text: &str) -> Result<(), ReportError> {
+        self.out.write_all(text.as_bytes()).map_err(io_error(&self.path, "write a file"))
+    }
+
+    /// That was all.
+    pub(super) fn end(mut self) -> Result<(), ReportError> {
+        self.out.flush().map_err(io_error(&self.path, "write a file"))
+    }
+}
+
+impl io::Write for Pieces {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.out.write(bytes)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
 }
 
 /// The temporary folder; removed when it is dropped before [`Stage::finish`].
@@ -96,11 +124,28 @@ pub(super) struct Stage {
 impl Stage {
     /// Writes one file; `name` is relative, with `/`.
     pub(super) fn put(&self, name: &str, text: &str) -> Result<(), ReportError> {
+        self.put_by(name, |out| out.write_all(text.as_bytes()))
+    }
+
+    /// The same, written piece by piece: tables and findings of a large fleet are too long to be put together in memory.
+    pub(super) fn put_by<E: Into<io::Error>>(
+        &self,
+        name: &str,
+        write: impl FnOnce(&mut Pieces) -> Result<(), E>,
+    ) -> Result<(), ReportError> {
+        let mut pieces = self.begin(name)?;
+        write(&mut pieces).map_err(|e| io_error(&pieces.path, "write a file")(e.into()))?;
+        pieces.end()
+    }
+
+    /// Begins a file that is written as the run goes on; [`Pieces::end`] ends it.
+    pub(super) fn begin(&self, name: &str) -> Result<Pieces, ReportError> {
         let path = self.temp.join(name);
         if let Some(folder) = path.parent() {
             fs::create_dir_all(folder).map_err(io_error(folder, "make a folder"))?;
         }
-        fs::write(&path, text).map_err(io_error(&path, "write a file"))
+        let file = fs::File::create(&path).map_err(io_error(&path, "write a file"))?;
+        Ok(Pieces { path, out: io::BufWriter::new(file) })
     }
 
     /// Puts the finished report in the target's place.

@@ -1,7 +1,7 @@
 //! `findings.json`: the contract's value, rounded to what can be meant.
 
-use super::ReportError;
 use crate::model::findings::Findings;
+use std::io::{self, Write};
 
 /// Rounded to `places` decimals; a number that is none becomes 0, so that the file can be read back.
 fn round(x: &mut f64, places: i32) {
@@ -18,10 +18,9 @@ fn round_opt(x: &mut Option<f64>, places: i32) {
     }
 }
 
-/// The same findings with hours, shares and confidences to 4 decimals, degrees to 8, metres to 4, other values to 6, ages
+/// Rounds findings: hours, shares and confidences to 4 decimals, degrees to 8, metres to 4, other values to 6, ages
 /// to 3. Pages and tables are made from this value, so that all outputs show the same numbers.
-pub(super) fn rounded(findings: &Findings) -> Findings {
-    let mut f = findings.clone();
+pub(super) fn round_all(f: &mut Findings) {
     for site in &mut f.sites {
         for hours in
             [&mut site.observed_hours, &mut site.lost_fix_hours, &mut site.start_up_hours, &mut site.silent_hours]
@@ -75,21 +74,66 @@ pub(super) fn rounded(findings: &Findings) -> Findings {
         round(&mut complaint.confidence, 4);
         round(&mut complaint.lost_fix_hours, 4);
     }
-    f
 }
 
 /// Pretty JSON with the keys in the order of the contract, ending with a newline.
-pub(super) fn text(findings: &Findings) -> Result<String, ReportError> {
-    let mut text = serde_json::to_string_pretty(findings)
-        .map_err(|e| ReportError::Render { page: "findings.json".to_owned(), what: e.to_string() })?;
-    text.push('\n');
-    // JSON lets these stand as they are; some terminals obey them. They only occur inside strings.
-    if text.contains(|c| matches!(c, '\u{7f}'..='\u{9f}')) {
-        let escape = |c: char| match c {
-            '\u{7f}'..='\u{9f}' => format!("\\u{:04x}", u32::from(c)),
-            c => c.to_string(),
-        };
-        text = text.chars().map(escape).collect();
+pub(super) fn write(out: &mut dyn Write, findings: &Findings) -> io::Result<()> {
+    let mut out = Escaped { out, second: false };
+    serde_json::to_writer_pretty(&mut out, findings)?;
+    out.write_all(b"\n")
+}
+
+/// JSON lets U+007F to U+009F stand as they are; some terminals obey them. They only occur inside strings.
+struct Escaped<'a> {
+    out: &'a mut dyn Write,
+    /// The first of the two bytes of such a character was met, its second was not yet.
+    second: bool,
+}
+
+impl Write for Escaped<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let mut from = 0;
+        for (i, b) in bytes.iter().enumerate() {
+            let escape = match (self.second, b) {
+                (false, 0x7f) => "\\u007f".to_owned(),
+                (false, 0xc2) => String::new(),
+                (true, 0x80..=0x9f) => format!("\\u{b:04x}"),
+                (true, _) => {
+                    // What was held back belonged to another character.
+                    self.out.write_all(&[0xc2])?;
+                    from = i;
+                    self.second = false;
+                    continue;
+                }
+                _ => continue,
+            };
+            self.out.write_all(bytes.get(from..i).unwrap_or_default())?;
+            self.out.write_all(escape.as_bytes())?;
+            from = i + 1;
+            self.second = *b == 0xc2;
+        }
+        self.out.write_all(bytes.get(from..).unwrap_or_default())?;
+        Ok(bytes.len())
     }
-    Ok(text)
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.out.flush()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn control_characters_are_escaped_however_the_bytes_come() {
+        let text = "a\u{7f}\u{80}\u{9b}31m\u{9f}\u{a0}ä\u{c2}é\u{c2}\u{85}";
+        for size in 1..=text.len() {
+            let mut bytes = Vec::new();
+            let mut out = Escaped { out: &mut bytes, second: false };
+            text.as_bytes().chunks(size).for_each(|part| out.write_all(part).unwrap());
+            let got = String::from_utf8(bytes).unwrap();
+            assert_eq!(got, "a\\u007f\\u0080\\u009b31m\\u009f\u{a0}ä\u{c2}é\u{c2}\\u0085", "parts of {size}");
+        }
+    }
 }

@@ -31,6 +31,7 @@ use crate::model::about::About;
 use crate::model::findings::Findings;
 use crate::model::picture::Pictures;
 use crate::model::visible::lines;
+use rayon::prelude::*;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -126,13 +127,15 @@ impl std::error::Error for ReportError {
 
 /// Writes the whole report to `out`: `findings.json`, `tables/`, `run.log` always, pages and Markdown as the options say.
 ///
+/// `findings` are rounded to what can be meant, so that all outputs and who called show the same numbers.
+///
 /// Everything is made in a temporary folder beside `out` and renamed at the end, so that a reader never meets half a report.
 /// `out` may be absent, empty or a former report; files of other people lying in a former report are kept.
 ///
 /// # Errors
 /// [`ReportError`]; then `out` is as before and nothing of the temporary folder remains.
 pub fn write(
-    findings: &Findings,
+    findings: &mut Findings,
     pictures: &Pictures,
     options: &ReportOptions,
     out: &Path,
@@ -140,27 +143,56 @@ pub fn write(
 ) -> Result<(), ReportError> {
     let target = folder::Target::check(out)?;
     let stage = target.stage()?;
-    let rounded = json::rounded(findings);
-    stage.put("findings.json", &json::text(&rounded)?)?;
+    json::round_all(findings);
+    let findings = &*findings;
+    stage.put_by("findings.json", |out| json::write(out, findings))?;
     stage.put("run.log", &lines(run_log))?;
-    stage.put("tables/float_periods.csv", &tables::float_periods(&rounded))?;
-    stage.put("tables/base_events.csv", &tables::base_events(&rounded))?;
-    stage.put("tables/verdicts.csv", &tables::verdicts(pictures))?;
-    stage.put("tables/event_tests.csv", &tables::event_tests(pictures))?;
-    stage.put("tables/site_ranking.csv", &tables::site_ranking(&rounded))?;
-    let pages = view::Pages::new(&rounded, pictures, options);
+    stage.put_by("tables/float_periods.csv", |out| tables::float_periods(out, findings))?;
+    stage.put_by("tables/base_events.csv", |out| tables::base_events(out, findings))?;
+    stage.put_by("tables/verdicts.csv", |out| tables::verdicts(out, pictures))?;
+    stage.put_by("tables/event_tests.csv", |out| tables::event_tests(out, pictures))?;
+    stage.put_by("tables/site_ranking.csv", |out| tables::site_ranking(out, findings))?;
+    let context = view::Context::new(findings, pictures, options);
     let engine = templates::Engine::new()?;
+    let run = context.of_run();
     if options.html {
-        stage.put("index.html", &engine.render("index.html", &pages.fleet)?)?;
-        for site in &pages.sites {
-            stage.put(&site.path, &engine.render("site.html", site)?)?;
-        }
-        if let Some(complaints) = &pages.complaints {
+        stage.put("index.html", &engine.render("index.html", &run.fleet)?)?;
+        if let Some(complaints) = &run.complaints {
             stage.put("complaints.html", &engine.render("complaints.html", complaints)?)?;
         }
     }
-    if options.markdown {
-        stage.put("report.md", &engine.render("report.md", &pages)?)?;
+    let mut markdown = match options.markdown {
+        true => Some(stage.begin("report.md")?),
+        false => None,
+    };
+    if let Some(text) = &mut markdown {
+        text.add(&engine.render("report.md", &run)?)?;
+    }
+    // A few sites at a time: what is said of one takes megabytes.
+    for sites in findings.sites.chunks(SITES_AT_ONCE) {
+        let parts: Vec<Result<String, ReportError>> = sites
+            .par_iter()
+            .map(|site| {
+                let view = context.of_site(site);
+                if options.html {
+                    stage.put(&view.site.path, &engine.render("site.html", &view.site)?)?;
+                }
+                if options.markdown { engine.render("report-site.md", &view) } else { Ok(String::new()) }
+            })
+            .collect();
+        for part in parts {
+            let part = part?;
+            if let Some(text) = &mut markdown {
+                text.add(&part)?;
+            }
+        }
+    }
+    if let Some(mut text) = markdown {
+        text.add(&engine.render("report-end.md", &run)?)?;
+        text.end()?;
     }
     stage.finish()
 }
+
+/// Sites whose pages are made side by side.
+const SITES_AT_ONCE: usize = 16;

@@ -4,6 +4,7 @@ use crate::model::findings::Findings;
 use crate::model::picture::Pictures;
 use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
 use crate::model::visible::lines;
+use std::io::Write;
 
 /// A cell that a spreadsheet would take for a formula gets a leading apostrophe; plain numbers stay as they are.
 fn guard(text: &str) -> String {
@@ -25,21 +26,17 @@ fn span_hours(from: &str, to: &str) -> String {
 }
 
 /// RFC 4180 text of a head and rows.
-fn csv_text<I: Iterator<Item = Vec<String>>>(head: &[&str], rows: I) -> String {
-    let mut w = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).flexible(true).from_writer(Vec::new());
-    // Writing into memory cannot fail for want of space; an error would only leave the table short, so say it in the table.
-    let mut failed = w.write_record(head).is_err();
+fn csv_rows(out: &mut dyn Write, head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> csv::Result<()> {
+    let mut w = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).flexible(true).from_writer(out);
+    w.write_record(head)?;
     for row in rows {
-        failed |= w.write_record(row.iter().map(|c| guard(c))).is_err();
+        w.write_record(row.iter().map(|c| guard(c)))?;
     }
-    if failed {
-        let _ = w.write_record(["a row could not be written"]);
-    }
-    w.into_inner().map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default()
+    Ok(w.flush()?)
 }
 
 /// Every float period of every site.
-pub(super) fn float_periods(f: &Findings) -> String {
+pub(super) fn float_periods(out: &mut dyn Write, f: &Findings) -> csv::Result<()> {
     let rows = f.sites.iter().flat_map(|s| {
         s.float_periods.iter().map(|p| {
             vec![
@@ -58,7 +55,8 @@ pub(super) fn float_periods(f: &Findings) -> String {
             ]
         })
     });
-    csv_text(
+    csv_rows(
+        out,
         &[
             "site",
             "unit",
@@ -78,17 +76,17 @@ pub(super) fn float_periods(f: &Findings) -> String {
 }
 
 /// The working of the verdicts: every judged stretch of lost time with the strength of each piece of evidence.
-pub(super) fn verdicts(pictures: &Pictures) -> String {
+pub(super) fn verdicts(out: &mut dyn Write, pictures: &Pictures) -> csv::Result<()> {
     let rows = pictures.sites.iter().flat_map(|s| {
         s.stretches.iter().map(|p| {
             let evidence: Vec<String> = p.evidence.iter().map(|(id, x)| format!("{id}={x:.3}")).collect();
             vec![
                 s.site.clone(),
-                p.unit.clone(),
+                p.unit.to_string(),
                 rfc3339(p.from),
                 rfc3339(p.to),
                 format!("{:.1}", p.lost_ms as f64 / 1000.0),
-                p.cause.clone(),
+                p.cause.to_owned(),
                 format!("{:.3}", p.confidence),
                 p.others.to_string(),
                 p.neighbours.to_string(),
@@ -97,7 +95,8 @@ pub(super) fn verdicts(pictures: &Pictures) -> String {
             ]
         })
     });
-    csv_text(
+    csv_rows(
+        out,
         &[
             "site",
             "unit",
@@ -116,7 +115,7 @@ pub(super) fn verdicts(pictures: &Pictures) -> String {
 }
 
 /// How the loss goes with each kind of event at each site, and whether beyond chance.
-pub(super) fn event_tests(pictures: &Pictures) -> String {
+pub(super) fn event_tests(out: &mut dyn Write, pictures: &Pictures) -> csv::Result<()> {
     let percent = |v: f64| format!("{:.2}", v * 100.0);
     let chance = |v: Option<f64>| v.map_or_else(String::new, |v| format!("{v:.4}"));
     let rows = pictures.sites.iter().flat_map(|s| {
@@ -135,7 +134,8 @@ pub(super) fn event_tests(pictures: &Pictures) -> String {
             ]
         })
     });
-    csv_text(
+    csv_rows(
+        out,
         &[
             "site",
             "rover",
@@ -153,7 +153,7 @@ pub(super) fn event_tests(pictures: &Pictures) -> String {
 }
 
 /// Every event of every base.
-pub(super) fn base_events(f: &Findings) -> String {
+pub(super) fn base_events(out: &mut dyn Write, f: &Findings) -> csv::Result<()> {
     let rows = f.sites.iter().flat_map(|s| {
         s.base_events.iter().map(|e| {
             vec![
@@ -171,14 +171,15 @@ pub(super) fn base_events(f: &Findings) -> String {
             ]
         })
     });
-    csv_text(
+    csv_rows(
+        out,
         &["site", "unit", "kind", "from_utc", "to_utc", "hours", "value", "value_unit", "detail", "bundle", "file"],
         rows,
     )
 }
 
 /// One row a site, lost hours by side.
-pub(super) fn site_ranking(f: &Findings) -> String {
+pub(super) fn site_ranking(out: &mut dyn Write, f: &Findings) -> csv::Result<()> {
     // Money only where it is known for a site.
     let money = f.sites.iter().any(|s| s.lost_cost.is_some());
     let rows = f.sites.iter().map(|s| {
@@ -234,12 +235,18 @@ pub(super) fn site_ranking(f: &Findings) -> String {
     if money {
         head.push("lost_cost");
     }
-    csv_text(&head, rows)
+    csv_rows(out, &head, rows)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn text_of(write: impl FnOnce(&mut Vec<u8>) -> csv::Result<()>) -> String {
+        let mut out = Vec::new();
+        write(&mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
 
     #[test]
     fn formulas_are_guarded_and_numbers_stay() {
@@ -261,7 +268,8 @@ mod tests {
     #[test]
     fn cells_survive_a_round_trip() {
         // RFC 4180: quotes, commas and line breaks inside a cell.
-        let text = csv_text(&["a", "b"], [vec!["x,\"y\"".to_owned(), "line\nbreak".to_owned()]].into_iter());
+        let rows = [vec!["x,\"y\"".to_owned(), "line\nbreak".to_owned()]];
+        let text = text_of(|out| csv_rows(out, &["a", "b"], rows.into_iter()));
         assert_eq!(text, "a,b\r\n\"x,\"\"y\"\"\",\"line\nbreak\"\r\n");
     }
 
@@ -271,10 +279,10 @@ mod tests {
         let mut f = Findings::default();
         f.sites.push(SiteFindings { site: "a".into(), lost_cost: Some(120.5), ..SiteFindings::default() });
         f.sites.push(SiteFindings { site: "b".into(), ..SiteFindings::default() });
-        let text = site_ranking(&f);
+        let text = text_of(|out| site_ranking(out, &f));
         let lines: Vec<&str> = text.lines().collect();
         assert!(lines[0].ends_with(",lost_cost") && lines[1].ends_with(",120.5") && lines[2].ends_with(','), "{text}");
         f.sites[0].lost_cost = None;
-        assert!(!site_ranking(&f).contains("lost_cost"));
+        assert!(!text_of(|out| site_ranking(out, &f)).contains("lost_cost"));
     }
 }

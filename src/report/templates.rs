@@ -9,7 +9,7 @@ use minijinja::{AutoEscape, Environment, UndefinedBehavior};
 use serde::Serialize;
 
 /// Name and text of every template.
-const TEMPLATES: [(&str, &str); 8] = [
+const TEMPLATES: [(&str, &str); 10] = [
     ("layout.html", include_str!("../../report-templates/layout.html")),
     ("parts.html", include_str!("../../report-templates/parts.html")),
     ("style.css", include_str!("../../report-templates/style.css")),
@@ -18,6 +18,8 @@ const TEMPLATES: [(&str, &str); 8] = [
     ("look.html", include_str!("../../report-templates/look.html")),
     ("complaints.html", include_str!("../../report-templates/complaints.html")),
     ("report.md", include_str!("../../report-templates/report.md")),
+    ("report-site.md", include_str!("../../report-templates/report-site.md")),
+    ("report-end.md", include_str!("../../report-templates/report-end.md")),
 ];
 
 /// Name of our escaping for Markdown.

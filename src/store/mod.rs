@@ -34,7 +34,7 @@ pub use run::Writer;
 pub use scratch::{Kept, Scratch};
 pub use seen::{FolderNote, Seen};
 
-use crate::frames::schema;
+use crate::frames::schema::{self, Wanted};
 use crate::model::time::{UtcMs, date_text};
 use polars::frame::DataFrame;
 use polars::prelude::PolarsResult;
@@ -189,7 +189,7 @@ impl Store {
         &self.root
     }
 
-    /// The frames of a bundle, table by table, of the tables that are `wanted`: those of dates within `from..to` (UTC ms,
+    /// The frames of a bundle of the table that is `wanted`, date by date: those of dates within `from..to` (UTC ms,
     /// `None` open) and, whatever the date, the tables of `whole`.
     ///
     /// # Errors
@@ -200,7 +200,7 @@ impl Store {
         from: Option<UtcMs>,
         to: Option<UtcMs>,
         whole: &[&str],
-        wanted: &[&str],
+        wanted: Wanted<'_>,
     ) -> Result<Vec<(String, DataFrame)>, StoreError> {
         let inside = |date: &str| {
             let (first, last) = (
@@ -211,12 +211,12 @@ impl Store {
                 || (first.is_none_or(|f| date >= f.as_str()) && last.is_none_or(|l| date <= l.as_str()))
         };
         let mut out = Vec::new();
-        for table in manifest.tables.iter().filter(|t| wanted.contains(&t.table.as_str())) {
+        for table in manifest.tables.iter().filter(|t| t.table == wanted.table) {
             if !whole.contains(&table.table.as_str()) && !inside(&table.date) {
                 continue;
             }
             let path = self.root.join(&table.path);
-            out.push((table.table.clone(), table::read(&path, table.rows)?));
+            out.push((table.table.clone(), table::read(&path, table.rows, wanted)?));
         }
         Ok(out)
     }

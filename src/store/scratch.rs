@@ -3,6 +3,7 @@
 //! A run that is killed leaves its folder; the next one that puts something aside at the same place removes it.
 
 use super::{StoreError, io_error, names, run, table};
+use crate::frames::schema::Wanted;
 use polars::frame::DataFrame;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
@@ -96,16 +97,16 @@ impl Kept {
         self.bytes
     }
 
-    /// The tables that are named.
+    /// The table that is wanted.
     ///
     /// # Errors
     /// When a file is gone or damaged.
-    pub fn load(&self, wanted: &[&str]) -> Result<Vec<(String, DataFrame)>, StoreError> {
+    pub fn load(&self, wanted: Wanted<'_>) -> Result<Vec<(String, DataFrame)>, StoreError> {
         let mut out = Vec::new();
-        for (name, place) in self.tables.iter().filter(|(name, _)| wanted.contains(&name.as_str())) {
+        for (name, place) in self.tables.iter().filter(|(name, _)| name == wanted.table) {
             let frame = match place {
-                Where::Memory(frame) => frame.clone(),
-                Where::File(path, rows) => table::read(path, *rows)?,
+                Where::Memory(frame) => super::polars(wanted.of(frame.clone()))?,
+                Where::File(path, rows) => table::read(path, *rows, wanted)?,
             };
             out.push((name.clone(), frame));
         }
@@ -158,16 +159,16 @@ mod tests {
         assert!(scratch.on_disk());
         for (kept, kind) in [(&first, "a"), (&second, "b")] {
             for _ in 0..2 {
-                let back = kept.load(&["logged", "spans"]).unwrap();
+                let back = kept.load(Wanted::whole("logged")).unwrap();
                 let [(name, frame)] = back.as_slice() else { panic!("{back:?}") };
                 assert!(name == "logged" && frame.equals_missing(&tables(kind)[0].1));
             }
-            assert!(kept.load(&["fixes"]).unwrap().is_empty());
+            assert!(kept.load(Wanted::whole("fixes")).unwrap().is_empty());
         }
         let left = || fs::read_dir(parent.path()).unwrap().map(|e| e.unwrap().file_name()).collect::<Vec<_>>();
         assert_eq!(left().len(), 2, "the dead one is gone: {:?}", left());
         drop(scratch);
         assert_eq!(left(), [".lostfix-scratch-far"]);
-        assert!(second.load(&["logged"]).is_err() && first.load(&["logged"]).is_ok());
+        assert!(second.load(Wanted::whole("logged")).is_err() && first.load(Wanted::whole("logged")).is_ok());
     }
 }

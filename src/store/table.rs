@@ -2,6 +2,9 @@
 //! `UInt32`, nulls are nulls.
 
 use super::{StoreError, io_error};
+use crate::frames::column::numbers;
+use crate::frames::schema::Wanted;
+use bytes::Bytes;
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical};
 use parquet::column::reader::ColumnReaderImpl;
 use parquet::data_type::{
@@ -12,14 +15,16 @@ use parquet::file::properties::{EnabledStatistics, WriterProperties, WriterVersi
 use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
 use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::types::{ColumnPath, Type};
-use polars::prelude::{Column, DataFrame, DataType, NamedFrom, Series};
+use polars::prelude::{self as pl, Column, DataFrame, DataType, NamedFrom, Series};
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{BufWriter, Read, Write};
 use std::path::Path;
 use std::sync::Arc;
 
 /// Rows that are written and read at once: what a large table takes beside itself meanwhile.
 const ROWS_A_GROUP: usize = 256 * 1024;
+/// Files up to this size are read at once, bytes.
+const READ_AT_ONCE: u64 = 16 * 1024 * 1024;
 /// The first column of every file.
 const UNIT: &str = "unit";
 
@@ -156,18 +161,26 @@ fn put<T: ParquetType>(
     out.write_batch(&full, Some(&levels), None).map(|_| ())
 }
 
-/// Reads a file back; `rows` is how many the manifest promises. The unit column is left out.
-pub(super) fn read(path: &Path, rows: u64) -> Result<DataFrame, StoreError> {
+/// Reads a file back, of its columns what is wanted; `rows` is how many the manifest promises. The unit column is left out.
+pub(super) fn read(path: &Path, rows: u64, wanted: Wanted<'_>) -> Result<DataFrame, StoreError> {
     let damaged = |what: String| StoreError::Damaged { path: path.to_owned(), what };
     let broken = |e: ParquetError| damaged(format!("not a whole table: {e}"));
-    let file = File::open(path).map_err(|e| {
+    let mut file = File::open(path).map_err(|e| {
         if e.kind() == std::io::ErrorKind::NotFound {
             damaged("a table of the store is missing".to_owned())
         } else {
             io_error(path, "open a table")(e)
         }
     })?;
-    let reader = SerializedFileReader::new(file).map_err(broken)?;
+    let length = file.metadata().map_err(io_error(path, "open a table"))?.len();
+    // Page by page a small file would take a hundred reads of a few bytes: on a network share each is a journey.
+    let reader: Box<dyn FileReader> = if length <= READ_AT_ONCE {
+        let mut bytes = Vec::with_capacity(usize::try_from(length).unwrap_or(0));
+        file.read_to_end(&mut bytes).map_err(io_error(path, "read a table"))?;
+        Box::new(SerializedFileReader::new(Bytes::from(bytes)).map_err(broken)?)
+    } else {
+        Box::new(SerializedFileReader::new(file).map_err(broken)?)
+    };
     let total = reader.metadata().file_metadata().num_rows();
     if u64::try_from(total).ok() != Some(rows) {
         return Err(damaged(format!("the table has {total} rows, the manifest says {rows}")));
@@ -175,7 +188,7 @@ pub(super) fn read(path: &Path, rows: u64) -> Result<DataFrame, StoreError> {
     let mut out: Option<DataFrame> = None;
     for g in 0..reader.num_row_groups() {
         let group = reader.get_row_group(g).map_err(broken)?;
-        let frame = read_group(group.as_ref()).map_err(broken)?;
+        let frame = read_group(group.as_ref(), wanted).map_err(broken)?;
         match &mut out {
             Some(all) => {
                 super::polars(all.vstack_mut_owned(frame).map(|_| ()))?;
@@ -186,44 +199,50 @@ pub(super) fn read(path: &Path, rows: u64) -> Result<DataFrame, StoreError> {
     out.ok_or_else(|| damaged("the table has no rows".to_owned()))
 }
 
-fn read_group(group: &dyn RowGroupReader) -> Result<DataFrame, ParquetError> {
+fn read_group(group: &dyn RowGroupReader, wanted: Wanted<'_>) -> Result<DataFrame, ParquetError> {
     let rows = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
     let schema = group.metadata().schema_descr_ptr();
     let mut columns: Vec<Column> = Vec::new();
     for i in 0..group.num_columns() {
         let name = schema.column(i).name().to_owned();
-        if name == UNIT {
+        if name == UNIT || !wanted.has(&name) {
             continue;
         }
         use parquet::column::reader::ColumnReader as C;
-        let column: Series = match group.get_column_reader(i)? {
-            C::Int64ColumnReader(r) => Series::new(name.into(), take(r, rows)?),
+        let column: Column = match group.get_column_reader(i)? {
+            C::Int64ColumnReader(r) => numbers_of::<Int64Type, pl::Int64Type>(&name, take(r, rows)?, 0, |v| v),
             C::Int32ColumnReader(r) => {
-                let values: Vec<Option<u32>> = take(r, rows)?.into_iter().map(|v| v.map(i32::cast_unsigned)).collect();
-                Series::new(name.into(), values)
+                numbers_of::<Int32Type, pl::UInt32Type>(&name, take(r, rows)?, 0, i32::cast_unsigned)
             }
-            C::FloatColumnReader(r) => Series::new(name.into(), take(r, rows)?),
-            C::DoubleColumnReader(r) => Series::new(name.into(), take(r, rows)?),
-            C::BoolColumnReader(r) => Series::new(name.into(), take(r, rows)?),
+            C::FloatColumnReader(r) => numbers_of::<FloatType, pl::Float32Type>(&name, take(r, rows)?, f32::NAN, |v| v),
+            C::DoubleColumnReader(r) => {
+                numbers_of::<DoubleType, pl::Float64Type>(&name, take(r, rows)?, f64::NAN, |v| v)
+            }
+            C::BoolColumnReader(r) => Series::new(name.into(), options(take(r, rows)?)).into(),
             C::ByteArrayColumnReader(r) => {
                 let mut values: Vec<Option<String>> = Vec::with_capacity(rows);
-                for value in take(r, rows)? {
+                for value in options(take(r, rows)?) {
                     values.push(match value {
                         Some(v) => Some(v.as_utf8()?.to_owned()),
                         None => None,
                     });
                 }
-                Series::new(name.into(), values)
+                Series::new(name.into(), values).into()
             }
             _ => return Err(ParquetError::General(format!("column {name} has a type that no table of ours has"))),
         };
-        columns.push(column.into());
+        columns.push(column);
     }
     DataFrame::new(rows, columns).map_err(|e| ParquetError::General(e.to_string()))
 }
 
-/// All values of one column.
-fn take<T: ParquetType>(mut reader: ColumnReaderImpl<T>, rows: usize) -> Result<Vec<Option<T::T>>, ParquetError> {
+/// Values of one column that are there, and for each row whether it is.
+struct Taken<V> {
+    levels: Vec<i16>,
+    full: Vec<V>,
+}
+
+fn take<T: ParquetType>(mut reader: ColumnReaderImpl<T>, rows: usize) -> Result<Taken<T::T>, ParquetError> {
     let mut levels: Vec<i16> = Vec::with_capacity(rows);
     let mut full: Vec<T::T> = Vec::with_capacity(rows);
     while levels.len() < rows {
@@ -232,8 +251,29 @@ fn take<T: ParquetType>(mut reader: ColumnReaderImpl<T>, rows: usize) -> Result<
             return Err(ParquetError::General("a column is shorter than the table".to_owned()));
         }
     }
-    let mut full = full.into_iter();
-    Ok(levels.into_iter().map(|level| if level > 0 { full.next() } else { None }).collect())
+    Ok(Taken { levels, full })
+}
+
+fn options<V>(taken: Taken<V>) -> Vec<Option<V>> {
+    let mut full = taken.full.into_iter();
+    taken.levels.into_iter().map(|level| if level > 0 { full.next() } else { None }).collect()
+}
+
+/// A column of numbers; `null` stands in the vector where none is there.
+fn numbers_of<T: ParquetType, P: pl::PolarsNumericType>(
+    name: &str,
+    taken: Taken<T::T>,
+    null: P::Native,
+    own: impl Fn(T::T) -> P::Native,
+) -> Column {
+    let Taken { levels, full } = taken;
+    let mut full = full.into_iter().map(own);
+    let values: Vec<P::Native> = if full.len() == levels.len() {
+        full.collect()
+    } else {
+        levels.iter().map(|level| if *level > 0 { full.next().unwrap_or(null) } else { null }).collect()
+    };
+    numbers::<P>(name, values, levels.iter().map(|level| *level > 0))
 }
 
 #[cfg(test)]
@@ -269,10 +309,14 @@ mod tests {
                 continue;
             }
             write(&path, "EX-1", &frame).unwrap();
-            let back = read(&path, frame.height() as u64).unwrap();
+            let whole = Wanted::whole(name);
+            let back = read(&path, frame.height() as u64, whole).unwrap();
             assert!(frame.equals_missing(&back), "{name}");
             assert_eq!(frame.schema(), back.schema(), "{name}");
-            assert!(read(&path, frame.height() as u64 + 1).is_err());
+            assert!(read(&path, frame.height() as u64 + 1, whole).is_err());
+            let some = Wanted { table: name, columns: Some(&["time", "lat", "detail"]) };
+            let part = read(&path, frame.height() as u64, some).unwrap();
+            assert!(part.equals_missing(&some.of(frame.clone()).unwrap()) && part.width() == 2, "{name}");
             let first = std::fs::read(&path).unwrap();
             write(&path, "EX-1", &frame).unwrap();
             assert_eq!(first, std::fs::read(&path).unwrap(), "same frame, same bytes");
@@ -292,8 +336,11 @@ mod tests {
         let bytes = std::fs::read(&path).unwrap();
         for cut in [0, 4, bytes.len() / 2, bytes.len() - 1] {
             std::fs::write(&path, &bytes[..cut]).unwrap();
-            assert!(read(&path, 1).is_err(), "{cut}");
+            assert!(read(&path, 1, Wanted::whole("logged")).is_err(), "{cut}");
         }
-        assert!(matches!(read(&folder.path().join("none"), 1), Err(StoreError::Damaged { .. })));
+        assert!(matches!(
+            read(&folder.path().join("none"), 1, Wanted::whole("logged")),
+            Err(StoreError::Damaged { .. })
+        ));
     }
 }

@@ -21,12 +21,18 @@ pub(super) use complaints::Complaints;
 pub(super) use fleet::Fleet;
 pub(super) use site::Site;
 
-/// Everything to render.
+/// What is said of the whole run.
 #[derive(Serialize)]
-pub(super) struct Pages {
+pub(super) struct OfRun {
     pub(super) fleet: Fleet,
-    pub(super) sites: Vec<Site>,
     pub(super) complaints: Option<Complaints>,
+}
+
+/// What is said of one site.
+#[derive(Serialize)]
+pub(super) struct OfSite {
+    #[serde(rename = "s")]
+    pub(super) site: Site,
 }
 
 /// What the views need to know of the run.
@@ -71,17 +77,21 @@ impl<'a> Context<'a> {
     }
 }
 
-impl Pages {
-    /// Makes the views of all pages.
-    pub(super) fn new(findings: &Findings, pictures: &Pictures, options: &ReportOptions) -> Self {
+impl<'a> Context<'a> {
+    pub(super) fn new(findings: &'a Findings, pictures: &'a Pictures, options: &'a ReportOptions) -> Self {
         let by_site = findings.sites.iter().enumerate().map(|(i, s)| (s.site.as_str(), i)).collect();
         let stems = stems(findings.sites.iter().map(|s| s.site.as_str()));
-        let context = Context { findings, pictures, options, stems, by_site };
-        Self {
-            fleet: fleet::fleet(&context),
-            sites: findings.sites.iter().map(|s| site::site(&context, s)).collect(),
-            complaints: complaints::complaints(&context),
-        }
+        Self { findings, pictures, options, stems, by_site }
+    }
+
+    /// Makes the view of the whole run.
+    pub(super) fn of_run(&self) -> OfRun {
+        OfRun { fleet: fleet::fleet(self), complaints: complaints::complaints(self) }
+    }
+
+    /// Makes the view of one site.
+    pub(super) fn of_site(&self, site: &SiteFindings) -> OfSite {
+        OfSite { site: site::site(self, site) }
     }
 }
 
