@@ -314,7 +314,7 @@ fn bare(
 
 /// How far the signals of all bands are down at the base and at the rover in one stretch, 0 to 1: nothing on one mast does that.
 /// Beside a listed flare signals that are weak on both sides count too: a log may begin within a burst.
-fn both_down(f: &[Feature], flare: bool) -> f64 {
+fn both_down(f: &[Feature]) -> f64 {
     let strongest = |scope: &str, kinds: &[&str]| {
         f.iter()
             .filter(|x| x.id.strip_prefix(scope).is_some_and(|k| kinds.contains(&k)))
@@ -323,8 +323,9 @@ fn both_down(f: &[Feature], flare: bool) -> f64 {
     };
     let fallen = ["all-bands-drop", "all-bands-sink", "level-drop"];
     let fall = 2.5 * strongest("base:", &fallen).min(strongest("rover:", &fallen));
-    let weak =
-        if flare { strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak"])) } else { 0.0 };
+    // Only as far as the flare itself can have to do with it.
+    let flare = (2.0 * strongest("sky:", &["flare"])).min(1.0);
+    let weak = flare * strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak"]));
     fall.max(weak).min(1.0)
 }
 
@@ -344,7 +345,7 @@ fn context(
     // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
     let burst = f.iter().any(|f| f.id == "sky:flare");
     let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
-    let both_down = if by_day { both_down(f, burst) } else { 0.0 };
+    let both_down = if by_day { both_down(f) } else { 0.0 };
     let mut add = |id: &str, strength: f64| {
         if strength > 0.02 {
             f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
