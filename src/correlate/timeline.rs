@@ -67,7 +67,7 @@ impl<'a> Timeline<'a> {
 }
 
 /// What is left of an event that begins after the loss did; of lists of the sky, which hold much that does nothing here, nearly
-/// nothing (both tuned on seeds 525001-525012).
+/// nothing (both chosen on seeds 525001-525020).
 const LATE: f64 = 0.35;
 const LATE_SKY: f64 = 0.1;
 
