@@ -192,9 +192,11 @@ def stopped(line, together):
     # From a good while before: the corrections stopped before the fix went.
     mine = [s for s in stops(line.own(a=line.a - 600)) if s < line.b]
     true("the corrections never stopped", mine)
+    # Ages come in whole seconds and epochs seconds apart: what is the same moment is known to some seconds only.
+    same_s = 10 if together else 7
     pairs = [
         (m, o) for unit in line.other_rovers()
-        for m in mine for o in stops(within(line.samples.fixes(unit), line.a - 600, line.b + 60)) if abs(m - o) <= 10
+        for m in mine for o in stops(within(line.samples.fixes(unit), line.a - 600, line.b + 60)) if abs(m - o) <= same_s
     ]
     if together:
         true(f"no other rover's corrections stopped with one of {len(mine)} stops", pairs)
