@@ -1,7 +1,7 @@
 //! Row batches of many files become the frames of one unit: joined, sorted, every overlap counted once.
 
 use super::order::{rises, sorted_once};
-use super::schema::{self, IntoFrame, Wanted};
+use super::schema::{self, Columns, IntoFrame, Wanted};
 use super::{FrameError, UnitFrames, view};
 use crate::model::event::Origin;
 use crate::model::ids::Role;
@@ -9,7 +9,6 @@ use crate::model::rows::Rows;
 use crate::model::sky::GeometryFrom;
 use polars::frame::DataFrame;
 use polars::prelude::{BooleanChunked, Column, NamedFrom, NewChunkedArray, PolarsResult, Series};
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Tables of several files that exist already (in a store): the column `origin` of a frame is an index of `origins`.
@@ -163,11 +162,16 @@ impl Sources<'_> {
     fn table<T: IntoFrame + Default>(&mut self, name: &str) -> PolarsResult<DataFrame> {
         let mut frames = Vec::new();
         if let Some(wanted) = self.wanted.iter().find(|w| w.table == name) {
-            let mut columns = wanted.columns.map(<[&str]>::to_vec);
-            if let Some(columns) = &mut columns {
-                columns.extend(T::KEY.iter().chain(&T::KEEP_LARGEST).chain(&["origin"]));
-            }
-            let wanted = Wanted { table: name, columns: columns.as_deref() };
+            let mut with_key = T::KEY.to_vec();
+            with_key.extend(T::KEEP_LARGEST.iter().chain(&["origin"]));
+            let columns = match wanted.columns {
+                Columns::Only(columns) => {
+                    with_key.extend(columns);
+                    Columns::Only(&with_key)
+                }
+                other => other,
+            };
+            let wanted = Wanted { table: name, columns };
             for i in 0..self.batches.len() {
                 let number = self.batches.get(i).map_or(u32::MAX, |(origin, _)| self.index(origin));
                 if let Some((_, rows)) = self.batches.get_mut(i) {
@@ -250,7 +254,7 @@ fn stack<T: IntoFrame + Default>(frames: Vec<DataFrame>) -> PolarsResult<DataFra
 }
 
 /// Puts frames one behind the other when none reaches into another's time.
-fn put_in_order(frames: &mut [DataFrame]) -> bool {
+fn put_in_order(frames: &mut Vec<DataFrame>) -> bool {
     let mut spans: Vec<(i64, i64, usize)> = Vec::with_capacity(frames.len());
     for (i, frame) in frames.iter().enumerate() {
         let times = view::i64s(frame, "time");
@@ -261,15 +265,7 @@ fn put_in_order(frames: &mut [DataFrame]) -> bool {
     if !spans.is_sorted_by(|a, b| a.1 < b.0) {
         return false;
     }
-    let order: BTreeMap<usize, usize> = spans.iter().enumerate().map(|(at, s)| (s.2, at)).collect();
-    let mut at: Vec<usize> = (0..frames.len()).map(|i| order.get(&i).copied().unwrap_or(i)).collect();
-    // Swaps until each is at its place.
-    for i in 0..frames.len() {
-        while let Some(to) = at.get(i).copied().filter(|to| *to != i) {
-            frames.swap(i, to);
-            at.swap(i, to);
-        }
-    }
+    *frames = spans.iter().filter_map(|span| frames.get(span.2).cloned()).collect();
     true
 }
 

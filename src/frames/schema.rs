@@ -38,58 +38,48 @@ pub const TABLES: [&str; 11] = [
     "spans",
 ];
 
-/// Columns that are there for who reads the store with other programs; the analysis does not load them. A detector that
-/// comes to need one moves it to [`LOOKED_AT`]; `tests/architecture.rs` watches over it.
+/// Columns that are there for who reads the store with other programs; the analysis does not load them. A detector that comes
+/// to need one takes it off this list; `tests/architecture.rs` watches over it.
 pub const FOR_OTHERS: [&str; 7] = ["hdop", "height_m", "sigma_h_m", "sigma_v_m", "cn0_min", "phase_slips", "roti_1s"];
 
-/// The other columns of these tables.
-pub const LOOKED_AT: [(&str, &[&str]); 2] = [
-    ("fixes", &["time", "state", "satellites", "correction_age_s", "station_id", "lat", "lon", "origin"]),
-    (
-        "signals",
-        &[
-            "time",
-            "sat",
-            "signal",
-            "band",
-            "cn0_mean",
-            "cn0_sd",
-            "epochs",
-            "slips",
-            "azimuth",
-            "elevation",
-            "mp_rms_m",
-            "rot",
-            "roti",
-            "s4_like",
-            "origin",
-        ],
-    ),
-];
+/// Columns of a table.
+#[derive(Debug, Clone, Copy)]
+pub enum Columns<'a> {
+    /// All of them.
+    All,
+    /// All but these.
+    Without(&'a [&'a str]),
+    /// These, and with them always the key.
+    Only(&'a [&'a str]),
+}
 
 /// A table that is wanted.
 #[derive(Debug, Clone, Copy)]
 pub struct Wanted<'a> {
     /// Its name.
     pub table: &'a str,
-    /// Columns that may be left out are not read; `None`: all are wanted. The key always comes along.
-    pub columns: Option<&'a [&'a str]>,
+    /// The others are not read.
+    pub columns: Columns<'a>,
 }
 
 impl<'a> Wanted<'a> {
     /// A table with all its columns.
     pub const fn whole(table: &'a str) -> Wanted<'a> {
-        Wanted { table, columns: None }
+        Wanted { table, columns: Columns::All }
     }
 
     /// A table without the columns that no detector and no picture looks at ([`FOR_OTHERS`]).
-    pub fn looked_at(table: &'a str) -> Wanted<'a> {
-        Wanted { table, columns: LOOKED_AT.iter().find(|(t, _)| *t == table).map(|(_, columns)| *columns) }
+    pub const fn looked_at(table: &'a str) -> Wanted<'a> {
+        Wanted { table, columns: Columns::Without(&FOR_OTHERS) }
     }
 
     /// Whether a column of the table is wanted.
     pub fn has(&self, column: &str) -> bool {
-        self.columns.is_none_or(|c| c.contains(&column))
+        match self.columns {
+            Columns::All => true,
+            Columns::Without(columns) => !columns.contains(&column),
+            Columns::Only(columns) => columns.contains(&column),
+        }
     }
 
     /// A frame of the table without what is not wanted.
@@ -97,7 +87,7 @@ impl<'a> Wanted<'a> {
     /// # Errors
     /// When polars cannot build it.
     pub fn of(&self, frame: DataFrame) -> PolarsResult<DataFrame> {
-        if self.columns.is_none() {
+        if let Columns::All = self.columns {
             return Ok(frame);
         }
         let columns = frame.columns().iter().filter(|c| self.has(c.name())).cloned().collect();
@@ -187,7 +177,7 @@ fn u32s_or_null<T: Copy + PartialEq + Into<u32>>(name: &str, values: &[T], missi
 }
 
 /// Floats with NaN for missing.
-fn f32s(name: &str, values: &[f32]) -> Column {
+pub(super) fn f32s(name: &str, values: &[f32]) -> Column {
     numbers::<Float32Type>(name, values.to_vec(), values.iter().map(|v| !v.is_nan()))
 }
 

@@ -1,12 +1,11 @@
 //! Directions of satellites: written into the signals of a unit, with the table of what should have been tracked.
 
-use super::column::numbers;
-use super::schema::IntoFrame;
+use super::schema::{IntoFrame, f32s};
 use super::{UnitFrames, view};
 use crate::model::rows::Expecteds;
 use crate::model::sky::GeometryFrom;
 use crate::model::time::UtcMs;
-use polars::prelude::{Float32Type, PolarsResult};
+use polars::prelude::PolarsResult;
 
 impl UnitFrames {
     /// Directions by orbit into the signals: `direction` gives azimuth and elevation in degrees of a satellite code in a minute.
@@ -34,8 +33,7 @@ impl UnitFrames {
             }
         }
         for (name, values) in [("azimuth", azimuth), ("elevation", elevation)] {
-            let there: Vec<bool> = values.iter().map(|v| !v.is_nan()).collect();
-            self.signals.with_column(numbers::<Float32Type>(name, values, there.into_iter()))?;
+            self.signals.with_column(f32s(name, &values))?;
         }
         self.expected = expected.into_frame(0)?;
         if any {

@@ -27,11 +27,6 @@ pub fn i64s(frame: &DataFrame, name: &str) -> Vec<i64> {
     }
 }
 
-/// First value of an `Int64` column.
-pub fn first_i64(frame: &DataFrame, name: &str) -> Option<i64> {
-    frame.column(name).and_then(|c| c.i64()).ok()?.iter().next().flatten()
-}
-
 /// `UInt32` column.
 pub fn u32s(frame: &DataFrame, name: &str) -> Vec<Option<u32>> {
     match frame.column(name).and_then(|c| c.u32()) {

@@ -10,7 +10,7 @@ use super::{Request, Rules, RunError, Watch};
 use crate::config::card::UnitCard;
 use crate::correlate::grid::{Grid, PackedGrid};
 use crate::detect::weak_signal;
-use crate::frames::schema::Wanted;
+use crate::frames::schema::{Columns, Wanted};
 use crate::frames::{Loader, UnitBuilder, UnitFrames, view};
 use crate::identify::KnownFrom;
 use crate::identify::membership::BaseAt;
@@ -21,7 +21,7 @@ use crate::model::time::UtcMs;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Tables of units that are looked at side by side take together not more than this, bytes, or it is one alone. What the
-/// work makes of them takes several times as much for a while.
+/// work makes of them comes on top.
 const SIDE_BY_SIDE_BYTES: u64 = 256 * 1024 * 1024;
 
 /// One unit at one site: a rover whose bundles name two sites is looked at for each.
@@ -183,7 +183,7 @@ pub(super) fn survey(
     let rovers = side_by_side(&bytes_of(&rover_units), |k| {
         let index = rover_units.get(k).copied().unwrap_or_default();
         let unit = units.get(index).ok_or_else(no_unit)?;
-        let frames = unit.frames(&[Wanted { table: "fixes", columns: Some(&sites::FIX_COLUMNS) }], request)?;
+        let frames = unit.frames(&[Wanted { table: "fixes", columns: Columns::Only(&sites::FIX_COLUMNS) }], request)?;
         let cases = sites::rover_cases(frames, &[], &base_at, beside, request, &wanted);
         let visits: Vec<Visit> = cases
             .into_iter()
@@ -264,10 +264,10 @@ fn are_near(a: Option<(f64, f64, f64)>, b: Option<(f64, f64, f64)>, distance_km:
 }
 
 fn base_facts(index: usize, unit: &Unit, beside: &Beside, request: &Request) -> Result<BaseFacts, RunError> {
-    let levels = Wanted { table: "signals", columns: Some(&weak_signal::LEVEL_COLUMNS) };
-    let whole = ["positions", "corrections", "spans", "logged"].map(Wanted::whole);
-    let [positions, corrections, spans, logged] = whole;
-    let frames = unit.frames(&[positions, corrections, spans, logged, levels], request)?;
+    let levels = Wanted { table: "signals", columns: Columns::Only(&weak_signal::LEVEL_COLUMNS) };
+    let mut wanted = ["positions", "corrections", "spans", "logged"].map(Wanted::whole).to_vec();
+    wanted.push(levels);
+    let frames = unit.frames(&wanted, request)?;
     let position = sites::base_position(&frames, &unit.card);
     let span = sites::span_of(&frames);
     let at = BaseAt {

@@ -161,10 +161,7 @@ pub fn write(
             stage.put("complaints.html", &engine.render("complaints.html", complaints)?)?;
         }
     }
-    let mut markdown = match options.markdown {
-        true => Some(stage.begin("report.md")?),
-        false => None,
-    };
+    let mut markdown = options.markdown.then(|| stage.begin("report.md")).transpose()?;
     if let Some(text) = &mut markdown {
         text.add(&engine.render("report.md", &run)?)?;
     }

@@ -279,7 +279,7 @@ fn numbers_of<T: ParquetType, P: pl::PolarsNumericType>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::frames::schema;
+    use crate::frames::schema::{self, Columns};
     use crate::model::rows::{Fix, LoggedEvent, Rows};
 
     #[test]
@@ -314,7 +314,7 @@ mod tests {
             assert!(frame.equals_missing(&back), "{name}");
             assert_eq!(frame.schema(), back.schema(), "{name}");
             assert!(read(&path, frame.height() as u64 + 1, whole).is_err());
-            let some = Wanted { table: name, columns: Some(&["time", "lat", "detail"]) };
+            let some = Wanted { table: name, columns: Columns::Only(&["time", "lat", "detail"]) };
             let part = read(&path, frame.height() as u64, some).unwrap();
             assert!(part.equals_missing(&some.of(frame.clone()).unwrap()) && part.width() == 2, "{name}");
             let first = std::fs::read(&path).unwrap();
