@@ -281,3 +281,54 @@ fn rinex_decoder_speed() {
         println!("  {what} ({name}, {:.1} MB)\n{}", bytes.len() as f64 / 1e6, line("lostfix", &speeds));
     }
 }
+
+/// Reads whatever there is to nothing; zips in it likewise. Bytes that came out.
+fn to_nothing(file: &mut dyn std::io::Read, name: &str) -> u64 {
+    if name.ends_with(".gz") {
+        return std::io::copy(&mut flate2::bufread::MultiGzDecoder::new(std::io::BufReader::new(file)), &mut std::io::sink())
+            .unwrap_or(0);
+    }
+    if !name.ends_with(".zip") {
+        return std::io::copy(file, &mut std::io::sink()).unwrap_or(0);
+    }
+    let mut whole = Vec::new();
+    let _ = std::io::Read::read_to_end(file, &mut whole);
+    let Ok(mut zip) = zip::ZipArchive::new(std::io::Cursor::new(whole)) else { return 0 };
+    let mut bytes = 0;
+    for k in 0..zip.len() {
+        if let Ok(mut member) = zip.by_index(k) {
+            let name = member.name().map(|n| n.into_owned()).unwrap_or_default();
+            bytes += to_nothing(&mut member, &name);
+        }
+    }
+    bytes
+}
+
+/// What reading cannot be faster than: all files of the pile in `LOSTFIX_PILE` decompressed to nothing with the library that the
+/// program uses (zip, flate2), in as many threads as `LOSTFIX_THREADS` says. `scripts/bench` puts `lostfix read` beside it.
+#[test]
+#[ignore = "a measurement, not a check"]
+fn decompression_of_a_pile() {
+    let Some(pile) = std::env::var_os("LOSTFIX_PILE") else { return println!("skipped: LOSTFIX_PILE names no folder") };
+    let threads: usize = std::env::var("LOSTFIX_THREADS").ok().and_then(|n| n.parse().ok()).unwrap_or(1);
+    let files: Vec<_> = walkdir::WalkDir::new(pile)
+        .into_iter()
+        .filter_map(Result::ok)
+        .filter(|e| e.file_type().is_file())
+        .map(walkdir::DirEntry::into_path)
+        .collect();
+    let from = Instant::now();
+    let (next, bytes) = (std::sync::atomic::AtomicUsize::new(0), std::sync::atomic::AtomicU64::new(0));
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            scope.spawn(|| {
+                while let Some(path) = files.get(next.fetch_add(1, std::sync::atomic::Ordering::Relaxed)) {
+                    let Ok(mut file) = std::fs::File::open(path) else { continue };
+                    let n = to_nothing(&mut file, &path.to_string_lossy());
+                    bytes.fetch_add(n, std::sync::atomic::Ordering::Relaxed);
+                }
+            });
+        }
+    });
+    println!("decompressed {} {} {:.3}", threads, bytes.into_inner(), from.elapsed().as_secs_f64());
+}

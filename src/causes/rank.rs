@@ -5,7 +5,7 @@ use super::weights::Weights;
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::{Segment, SiteEvidence};
 use crate::model::event::Event;
-use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch};
+use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch, Working};
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -23,7 +23,7 @@ pub struct Ranking {
     /// By unit and time.
     pub float_periods: Vec<FloatPeriod>,
     /// The working: every judged stretch with its evidence.
-    pub stretches: Vec<Stretch>,
+    pub working: Working,
 }
 
 /// Judges all segments of a site and ranks its causes.
@@ -62,18 +62,29 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
     Ranking {
         causes,
         float_periods: float_periods(case, evidence, &verdicts),
-        stretches: stretches(case, evidence, &verdicts),
+        working: working(case, evidence, &verdicts),
     }
 }
 
-/// Thousands of stretches of every site wait for the report: each text is there once a site.
-fn stretches(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Vec<Stretch> {
-    let mut texts: BTreeMap<&str, Arc<str>> = BTreeMap::new();
-    let mut out = Vec::with_capacity(evidence.segments.len());
+/// What `tables/verdicts.csv` tells of a site.
+fn working(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Working {
+    let units: Vec<Arc<str>> = case.rovers.iter().map(|r| Arc::from(r.unit.as_str())).collect();
+    let mut places: BTreeMap<&str, u16> = BTreeMap::new();
+    let mut lists: BTreeMap<Vec<&'static str>, Arc<[&'static str]>> = BTreeMap::new();
+    let mut out = Working::default();
     for (s, v) in evidence.segments.iter().zip(verdicts) {
-        let mut once = |text| texts.entry(text).or_insert_with(|| Arc::from(text)).clone();
-        out.push(Stretch {
-            unit: once(case.rovers.get(s.rover).map_or("", |r| r.unit.as_str())),
+        let strengths = s.features.iter().filter_map(|f| {
+            // There are some hundred ids at most.
+            let next = u16::try_from(places.len()).ok()?;
+            let place = *places.entry(f.id.as_str()).or_insert(next);
+            if place == next {
+                out.evidence.push(f.id.clone());
+            }
+            Some((place, f.strength as f32))
+        });
+        let strengths = strengths.collect();
+        out.stretches.push(Stretch {
+            unit: units.get(s.rover).cloned().unwrap_or_default(),
             from: s.from,
             to: s.to,
             lost_ms: s.lost_ms,
@@ -81,8 +92,8 @@ fn stretches(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> 
             confidence: v.probability,
             others: s.others.observed as u32,
             neighbours: s.neighbours.observed as u32,
-            evidence: s.features.iter().map(|f| (once(&f.id), f.strength)).collect(),
-            ruled_out: ruled_out(s),
+            evidence: strengths,
+            ruled_out: lists.entry(ruled_out(s)).or_insert_with_key(|list| Arc::from(list.as_slice())).clone(),
         });
     }
     out

@@ -2,19 +2,19 @@
 
 use super::case::{RoverCase, SiteCase};
 use super::periods::EpochKind;
+use crate::maths::geodesy::Plane;
 
 /// Distance of each epoch to the base, km; NaN where unknown. Sphere of 6371 km.
 pub(super) fn distances_km(case: &SiteCase, rover: &RoverCase) -> Vec<f32> {
     let Some((lat0, lon0, _)) = case.position else { return vec![f32::NAN; rover.times.len()] };
-    let cos = lat0.to_radians().cos();
+    let plane = Plane::around(lat0, lon0);
     rover
         .lat
         .iter()
         .zip(&rover.lon)
         .map(|(lat, lon)| {
-            let dy = (lat - lat0) * 111.195;
-            let dx = ((lon - lon0 + 540.0).rem_euclid(360.0) - 180.0) * 111.195 * cos;
-            let d = dx.hypot(dy);
+            let (x, y) = plane.metres(*lat, *lon);
+            let d = (x * x + y * y).sqrt() / 1000.0;
             // Further away it is no rover of this base, or its position is wrong.
             if d <= 300.0 { d as f32 } else { f32::NAN }
         })

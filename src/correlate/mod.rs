@@ -3,6 +3,7 @@
 pub mod association;
 mod beside;
 pub mod case;
+pub(crate) mod cells;
 mod distance;
 pub mod evidence;
 pub mod grid;

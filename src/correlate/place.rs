@@ -2,7 +2,9 @@
 //! elsewhere.
 
 use super::case::RoverCase;
+use super::cells::{CellKey, Cells};
 use super::periods::EpochKind;
+use crate::maths::geodesy::Plane;
 use std::collections::BTreeMap;
 
 /// Side of a cell of the site grid, m.
@@ -38,16 +40,13 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
     let n = rover.times.len().min(rover.time.kinds.len()).min(rover.lat.len());
     let mut out = PlaceBound { at: vec![0.0; n], ..PlaceBound::default() };
     let Some(i0) = (0..n).find(|i| rover.lat[*i].is_finite() && rover.lon[*i].is_finite()) else { return out };
-    let (lat0, lon0) = (rover.lat[i0], rover.lon[i0]);
-    // Metres per degree on a sphere of 6371 km: good enough for cells of tens of metres.
-    let m_lat = 111_195.0;
-    let m_lon = m_lat * lat0.to_radians().cos();
-    let key = |i: usize| -> Option<(i32, i32)> {
-        let (y, x) = ((rover.lat[i] - lat0) * m_lat, (rover.lon[i] - lon0) * m_lon);
+    let plane = Plane::around(rover.lat[i0], rover.lon[i0]);
+    let key = |i: usize| -> Option<CellKey> {
+        let (x, y) = plane.metres(rover.lat[i], rover.lon[i]);
         (x.is_finite() && y.is_finite() && x.abs() < 1e6 && y.abs() < 1e6)
             .then(|| ((x / PLACE_CELL_M).floor() as i32, (y / PLACE_CELL_M).floor() as i32))
     };
-    let mut cells: BTreeMap<(i32, i32), Cell> = BTreeMap::new();
+    let mut cells: Cells<Cell> = Cells::default();
     let mut total = (0_i64, 0_i64);
     for i in 0..n {
         let kind = rover.time.kinds[i];
@@ -58,7 +57,7 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         total.0 += rover.time.lasts_ms[i];
         total.1 += if lost { rover.time.lasts_ms[i] } else { 0 };
         let Some(k) = key(i) else { continue };
-        let cell = cells.entry(k).or_default();
+        let cell = cells.at(k);
         // A new pass: the cell was left for a minute and more.
         if cell.passes == 0 || rover.times[i] - rover.times[cell.last_seen] > 60_000 {
             cell.passes += 1;
@@ -82,7 +81,8 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
             && rate >= 0.3
             && rate >= 3.0 * overall.min(0.25)
     };
-    let strength: BTreeMap<(i32, i32), f32> = cells
+    let cells = cells.sorted();
+    let strength: BTreeMap<CellKey, f32> = cells
         .iter()
         .filter(|(_, c)| bad(c))
         .map(|(k, c)| {
@@ -104,15 +104,21 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
     if out.inside < 3.0 * out.outside || concentrated < 0.2 {
         return out;
     }
+    // A fix lost behind a wall comes back some seconds after leaving it: neighbours count a little.
+    let at = |k: CellKey| -> f32 {
+        let own = strength.get(&k).copied().unwrap_or(0.0);
+        let near = [(1, 0), (-1, 0), (0, 1), (0, -1)]
+            .iter()
+            .filter_map(|(dx, dy)| strength.get(&(k.0 + dx, k.1 + dy)))
+            .fold(0.0_f32, |m, x| m.max(0.6 * x));
+        own.max(near)
+    };
+    let mut last: Option<(CellKey, f32)> = None;
     for i in 0..n {
         if let Some(k) = key(i) {
-            // A fix lost behind a wall comes back some seconds after leaving it: neighbours count a little.
-            let own = strength.get(&k).copied().unwrap_or(0.0);
-            let near = [(1, 0), (-1, 0), (0, 1), (0, -1)]
-                .iter()
-                .filter_map(|(dx, dy)| strength.get(&(k.0 + dx, k.1 + dy)))
-                .fold(0.0_f32, |m, x| m.max(0.6 * x));
-            out.at[i] = own.max(near);
+            let strength = last.filter(|l| l.0 == k).map_or_else(|| at(k), |l| l.1);
+            last = Some((k, strength));
+            out.at[i] = strength;
         }
     }
     out

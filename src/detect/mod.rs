@@ -43,6 +43,11 @@ use polars::frame::DataFrame;
 
 /// Events of a base, by time.
 pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
+    over_base(frames, setup, limits).0
+}
+
+/// Events of a base, by time, and the times in which its data show that there was no storm over it.
+pub fn over_base(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> (Vec<Event>, Calm) {
     let mut events = Vec::new();
     events.extend(second_frequency::run(frames, limits));
     events.extend(base_position::run(frames, setup, limits));
@@ -55,16 +60,12 @@ pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<E
     events.extend(slips::run(frames, limits));
     events.extend(fading::run(frames, limits));
     events.extend(spectrum::run(frames, limits));
-    events.extend(obstruction::run(frames, limits));
-    events.extend(multipath::run(frames, limits));
-    events.extend(scintillation::run(frames, setup.place, limits));
-    events.extend(signal_curve::run(frames, limits));
-    sorted(events)
-}
-
-/// Times in which a base's data show that there was no storm over it.
-pub fn ionosphere_calm(frames: &UnitFrames, limits: &Limits) -> Calm {
-    scintillation::calm(frames, limits)
+    let minutes = sky_minutes::sat_minutes(frames);
+    events.extend(obstruction::run(frames, &minutes, limits));
+    events.extend(multipath::run(frames, &minutes, limits));
+    events.extend(scintillation::run(frames, &minutes, setup.place, limits));
+    events.extend(signal_curve::run(frames, &minutes, limits));
+    (sorted(events), scintillation::calm(&minutes, limits))
 }
 
 /// Events of a rover, by time.

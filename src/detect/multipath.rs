@@ -9,7 +9,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::sky_minutes::{SatMinute, sat_minutes, sat_name};
+use super::sky_minutes::{SatMinute, sat_name};
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::maths::signals::reflections::reflector_height_m;
@@ -53,15 +53,14 @@ fn common_changes(minutes: &[SatMinute]) -> HashSet<UtcMs> {
         .collect()
 }
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
-    let minutes = sat_minutes(frames);
+pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -> Vec<Event> {
     let mut bins: BTreeMap<UtcMs, Vec<&SatMinute>> = BTreeMap::new();
     for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.reflected.is_finite()) {
         bins.entry(m.time.div_euclid(BIN_MS) * BIN_MS).or_default().push(m);
     }
     bins.retain(|_, v| v.len() >= 40);
     let times: Vec<UtcMs> = bins.keys().copied().collect();
-    let common = common_changes(&minutes);
+    let common = common_changes(minutes);
     let judged: Vec<Quarter> = bins
         .values()
         .map(|v| {

@@ -8,7 +8,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::sky_minutes::{SatMinute, sat_minutes};
+use super::sky_minutes::SatMinute;
 use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
@@ -38,15 +38,14 @@ struct Look {
     good: bool,
 }
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -> Vec<Event> {
     let table = &frames.expected;
     if table.height() == 0 {
         return Vec::new();
     }
-    let strong = sat_minutes(frames);
-    let offset = best_part(&strong);
-    let by_key: HashMap<(UtcMs, u16), f64> = strong.iter().map(|m| ((m.time, m.sat), m.deficit_db)).collect();
-    let whole = whole_sky_bins(&strong, &offset);
+    let offset = best_part(minutes);
+    let by_key: HashMap<(UtcMs, u16), f64> = minutes.iter().map(|m| ((m.time, m.sat), m.deficit_db)).collect();
+    let whole = whole_sky_bins(minutes, &offset);
     let times = view::i64s(table, "time");
     let sats = view::u32s_full(table, "sat");
     let azimuth = view::f32s(table, "azimuth");

@@ -8,9 +8,10 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::sky_minutes::{SatMinute, sat_minutes, sat_name};
+use super::sky_minutes::{SatMinute, sat_name};
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
+use crate::maths::geodesy::wrap_180;
 use crate::maths::ionosphere::pierce_point;
 use crate::maths::magnetic::{FieldModel, decimal_year};
 use crate::maths::sun::solar_local_time_h;
@@ -43,8 +44,12 @@ struct Minute<'a> {
     with_rates: usize,
 }
 
-pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &Limits) -> Vec<Event> {
-    let all = sat_minutes(frames);
+pub(super) fn run(
+    frames: &UnitFrames,
+    all: &[SatMinute],
+    place: Option<(f64, f64, f64)>,
+    limits: &Limits,
+) -> Vec<Event> {
     let high_latitude = place.zip(all.first()).is_some_and(|((lat, lon, _), m)| {
         let dip = FieldModel::at_year(decimal_year(m.time)).and_then(|f| f.dip_latitude_deg(lat, lon, SHELL_M));
         dip.is_some_and(|d| d.abs() >= AURORAL_DEG)
@@ -85,10 +90,10 @@ pub(super) fn run(frames: &UnitFrames, place: Option<(f64, f64, f64)>, limits: &
     events
 }
 
-pub(super) fn calm(frames: &UnitFrames, limits: &Limits) -> Calm {
+pub(super) fn calm(all: &[SatMinute], limits: &Limits) -> Calm {
     // Satellites with rates, those that swing, and whether one swings strongly.
     let mut minutes: BTreeMap<UtcMs, (usize, usize, bool)> = BTreeMap::new();
-    for m in sat_minutes(frames).iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
+    for m in all.iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
         let minute = minutes.entry(m.time).or_default();
         minute.0 += 1;
         if m.cn0_dbhz >= STRONG_DBHZ && m.roti >= limits.roti_onset {
@@ -190,7 +195,7 @@ impl Pierced {
         let points: Vec<(f64, f64)> = inside
             .iter()
             .filter_map(|m| pierce_point(place.0, place.1, m.azimuth, m.elevation, SHELL_M))
-            .map(|p| (p.lat_deg, place.1 + (p.lon_deg - place.1 + 540.0).rem_euclid(360.0) - 180.0))
+            .map(|p| (p.lat_deg, place.1 + wrap_180(p.lon_deg - place.1)))
             .collect();
         let lat = median(points.iter().map(|p| p.0))?;
         let lon = median(points.iter().map(|p| p.1))?;
@@ -211,7 +216,7 @@ impl Pierced {
         format!(
             "; the rays cross 350 km at {:.1}, {:.1} (within {:.0} km), dip latitude {:.0} degrees, solar time {:02}:{:02}{}",
             self.lat,
-            (self.lon + 540.0).rem_euclid(360.0) - 180.0,
+            wrap_180(self.lon),
             self.spread_km,
             self.dip_lat,
             self.hour as u32,

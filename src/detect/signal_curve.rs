@@ -4,7 +4,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::sky_minutes::{SatMinute, sat_minutes};
+use super::sky_minutes::SatMinute;
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::model::event::Event;
@@ -48,8 +48,7 @@ struct Hour {
     sectors: [[f64; 2]; SECTORS],
 }
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
-    let minutes = sat_minutes(frames);
+pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -> Vec<Event> {
     let mut by_hour: BTreeMap<UtcMs, Vec<&SatMinute>> = BTreeMap::new();
     for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.deficit_db.is_finite()) {
         by_hour.entry(m.time.div_euclid(HOUR_MS) * HOUR_MS).or_default().push(m);
@@ -64,7 +63,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .iter()
         .map(|(t, h)| (*t, h.sectors.iter().flatten().filter(|s| s.is_finite()).all(|s| s.abs() < limits.sector_db)))
         .collect();
-    let levels = levels(&minutes);
+    let levels = levels(minutes);
     let weak: Vec<bool> = levels
         .iter()
         .map(|l| {

@@ -231,7 +231,33 @@ pub fn slant_m(a_m: [f64; 3], b_m: [f64; 3]) -> f64 {
 
 /// Angle folded into -180 (included) to 180 (not included) degrees.
 pub fn wrap_180(angle_deg: f64) -> f64 {
-    (angle_deg + 180.0).rem_euclid(360.0) - 180.0
+    // Nearly every angle is: the remainder takes longer than all else about a place.
+    if (-180.0..180.0).contains(&angle_deg) { angle_deg } else { (angle_deg + 180.0).rem_euclid(360.0) - 180.0 }
+}
+
+/// The ground around a place as a plane, on a sphere of 6371 km: good enough for cells of tens of metres and for distances of a
+/// hundred kilometres.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Plane {
+    lat_deg: f64,
+    lon_deg: f64,
+    /// Metres of a degree of longitude.
+    east_m: f64,
+}
+
+/// Metres of a degree of latitude on a sphere of 6371 km.
+const NORTH_M: f64 = 111_195.0;
+
+impl Plane {
+    /// Around a place.
+    pub fn around(lat_deg: f64, lon_deg: f64) -> Plane {
+        Plane { lat_deg, lon_deg, east_m: NORTH_M * lat_deg.to_radians().cos() }
+    }
+
+    /// Metres east and north of the place; NaN without a position.
+    pub fn metres(&self, lat_deg: f64, lon_deg: f64) -> (f64, f64) {
+        (wrap_180(lon_deg - self.lon_deg) * self.east_m, (lat_deg - self.lat_deg) * NORTH_M)
+    }
 }
 
 /// Dilution of precision of a set of directions.

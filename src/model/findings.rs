@@ -392,7 +392,7 @@ pub struct Findings {
 }
 
 /// How one stretch of lost time was judged: the working of a verdict, for `tables/verdicts.csv`.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Stretch {
     /// Rover.
     pub unit: Arc<str>,
@@ -410,8 +410,17 @@ pub struct Stretch {
     pub others: u32,
     /// Rovers of neighbouring bases that were observed at the time.
     pub neighbours: u32,
-    /// Evidence id and strength (0 to 1).
-    pub evidence: Box<[(Arc<str>, f64)]>,
+    /// Evidence, as a place in [`Working::evidence`], and its strength (0 to 1).
+    pub evidence: Box<[(u16, f32)]>,
     /// Causes that are ruled out, whatever the evidence (see `causes::verdict`).
-    pub ruled_out: Vec<&'static str>,
+    pub ruled_out: Arc<[&'static str]>,
+}
+
+/// The working of all verdicts of one site. Thousands of stretches of every site wait for the report: texts are there once.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Working {
+    /// Evidence ids that the stretches name by their place here.
+    pub evidence: Vec<String>,
+    /// By rover and time.
+    pub stretches: Vec<Stretch>,
 }

@@ -1,7 +1,7 @@
 //! What the pages draw beside the findings: strips on one time axis and small tables. Filled upstream, so that the report
 //! room never asks for tables of data.
 
-use super::findings::Stretch;
+use super::findings::Working;
 use super::time::UtcMs;
 use serde::Serialize;
 
@@ -358,7 +358,7 @@ pub struct SitePicture {
     pub elevation: Vec<ElevationCurve>,
     /// How each stretch of lost time was judged.
     #[serde(skip)]
-    pub stretches: Vec<Stretch>,
+    pub working: Working,
     /// How the loss goes with each kind of event, of the bases and of each rover.
     #[serde(skip)]
     pub event_tests: Vec<EventTest>,

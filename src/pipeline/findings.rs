@@ -68,10 +68,10 @@ fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>,
     let near = known.near(units, request.settings.neighbours.distance_km);
     let evidence = gather(&site.case, &grids, &near, &|id| rules.weights.timing(id), &limits);
     let mut ranking = rank(&site.case, &evidence, &rules.weights);
-    let stretches = std::mem::take(&mut ranking.stretches);
+    let working = std::mem::take(&mut ranking.working);
     let findings = site_findings(&site, ranking, beside, request);
     let mut picture = pictures::of(&site, &findings, &evidence, &grids, beside, window, old_s);
-    picture.stretches = stretches;
+    picture.working = working;
     let complaints = complaints::parts(&beside.complaints, &site);
     let fieldwork = fieldwork::parts(&beside.fieldwork, &site, &beside.fleet);
     site.slim();

@@ -213,7 +213,7 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
             .map_err(|e| RunError::Failed(format!("directions of unit {}: {e}", unit.unit)))?;
     }
     let setup = setup_of(unit, base.position, beside);
-    let mut events = detect::base_events(&frames, &setup, &rules.limits);
+    let (mut events, calm) = detect::over_base(&frames, &setup, &rules.limits);
     // Weak signal needs the other bases of the run beside.
     let fleet: Vec<&weak_signal::Level> =
         known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
@@ -248,7 +248,6 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
     site.case.base_observed = observed_spans(&all);
-    let calm = detect::ionosphere_calm(&frames, &rules.limits);
     let known = &mut site.case.ionosphere;
     known.quiet.extend(calm.quiet);
     known.quiet.sort_unstable();

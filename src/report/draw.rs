@@ -4,9 +4,32 @@ use super::text::{LONG, plain};
 
 /// A number for a coordinate: one decimal, none where it is a whole number.
 pub(super) fn coordinate(x: f64) -> String {
+    let mut out = String::with_capacity(8);
+    push_coordinate(&mut out, x);
+    out
+}
+
+/// The same behind what is there. A page has ten thousands of them: whole tenths are written, not a float rounded to text.
+pub(super) fn push_coordinate(out: &mut String, x: f64) {
     // Nothing on a page is larger: a value beyond comes from a wrong input and must not break the picture.
-    let x = if x.is_finite() { (x.clamp(-99_999.0, 99_999.0) * 10.0).round() / 10.0 + 0.0 } else { 0.0 };
-    if x == x.trunc() { format!("{x:.0}") } else { format!("{x:.1}") }
+    let tenths = if x.is_finite() { (x.clamp(-99_999.0, 99_999.0) * 10.0).round() as i64 } else { 0 };
+    if tenths < 0 {
+        out.push('-');
+    }
+    let digit = |n: u64| char::from(b'0' + (n % 10) as u8);
+    let (whole, part) = (tenths.unsigned_abs() / 10, tenths.unsigned_abs() % 10);
+    let mut power = 1;
+    while whole / power >= 10 {
+        power *= 10;
+    }
+    while power > 0 {
+        out.push(digit(whole / power));
+        power /= 10;
+    }
+    if part > 0 {
+        out.push('.');
+        out.push(digit(part));
+    }
 }
 
 /// Text as HTML and SVG take it: one visible line.

@@ -145,13 +145,16 @@ pub fn write(
     let stage = target.stage()?;
     json::round_all(findings);
     let findings = &*findings;
-    stage.put_by("findings.json", |out| json::write(out, findings))?;
-    stage.put("run.log", &lines(run_log))?;
-    stage.put_by("tables/float_periods.csv", |out| tables::float_periods(out, findings))?;
-    stage.put_by("tables/base_events.csv", |out| tables::base_events(out, findings))?;
-    stage.put_by("tables/verdicts.csv", |out| tables::verdicts(out, pictures))?;
-    stage.put_by("tables/event_tests.csv", |out| tables::event_tests(out, pictures))?;
-    stage.put_by("tables/site_ranking.csv", |out| tables::site_ranking(out, findings))?;
+    let files: [&(dyn Fn() -> Result<(), ReportError> + Sync); 7] = [
+        &|| stage.put_by("tables/verdicts.csv", |out| tables::verdicts(out, pictures)),
+        &|| stage.put_by("findings.json", |out| json::write(out, findings)),
+        &|| stage.put_by("tables/float_periods.csv", |out| tables::float_periods(out, findings)),
+        &|| stage.put_by("tables/base_events.csv", |out| tables::base_events(out, findings)),
+        &|| stage.put_by("tables/event_tests.csv", |out| tables::event_tests(out, pictures)),
+        &|| stage.put_by("tables/site_ranking.csv", |out| tables::site_ranking(out, findings)),
+        &|| stage.put("run.log", &lines(run_log)),
+    ];
+    files.par_iter().with_max_len(1).try_for_each(|write| write())?;
     let context = view::Context::new(findings, pictures, options);
     let engine = templates::Engine::new()?;
     let run = context.of_run();

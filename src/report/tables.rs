@@ -78,8 +78,9 @@ pub(super) fn float_periods(out: &mut dyn Write, f: &Findings) -> csv::Result<()
 /// The working of the verdicts: every judged stretch of lost time with the strength of each piece of evidence.
 pub(super) fn verdicts(out: &mut dyn Write, pictures: &Pictures) -> csv::Result<()> {
     let rows = pictures.sites.iter().flat_map(|s| {
-        s.stretches.iter().map(|p| {
-            let evidence: Vec<String> = p.evidence.iter().map(|(id, x)| format!("{id}={x:.3}")).collect();
+        s.working.stretches.iter().map(|p| {
+            let id = |place: u16| s.working.evidence.get(usize::from(place)).map_or("", String::as_str);
+            let evidence: Vec<String> = p.evidence.iter().map(|(place, x)| format!("{}={x:.3}", id(*place))).collect();
             vec![
                 s.site.clone(),
                 p.unit.to_string(),

@@ -94,7 +94,10 @@ impl Tally {
                 on.ten_sum = 0.0;
             }
         }
-        for system in System::ALL {
+        // In the order of the table's key, so that nobody has to sort it later.
+        let mut by_code = System::ALL;
+        by_code.sort_unstable_by_key(|s| *s as u8);
+        for system in by_code {
             let (satellites, first, second) = systems.get(system_place(system)).copied().unwrap_or_default();
             if satellites > 0 {
                 out.systems.push(SystemTen { time, system: system as u8, satellites, first, second });
@@ -106,6 +109,9 @@ impl Tally {
 
     pub(super) fn close_minute(&mut self, out: &mut Rows) {
         let time = self.minute * MINUTE_MS;
+        // In the order of the table's key, so that nobody has to sort it later.
+        let key = |at: &u32| self.slots.get(*at as usize).map(|slot| (slot.sat.code(), slot.signal.signal.pack()));
+        self.active_slots.sort_unstable_by_key(key);
         for at in self.active_slots.drain(..) {
             let Some(slot) = self.slots.get_mut(at as usize) else { continue };
             let sat = self.index.get(sat_place(slot.sat)).copied().unwrap_or(NONE);

@@ -1,8 +1,10 @@
 //! Lost time by who else, age of corrections, distance, place, day and time of day.
 
 use crate::correlate::case::RoverCase;
+use crate::correlate::cells::Cells;
 use crate::correlate::grid::Grid;
 use crate::correlate::periods::EpochKind;
+use crate::maths::geodesy::Plane;
 use crate::maths::signals::repeat::SIDEREAL_DAY_S;
 use crate::maths::stats::share_change;
 use crate::model::picture::{DayTotal, DayTrend, Profile, Rhythm, Share, SitePlan, WhoElse};
@@ -121,24 +123,26 @@ pub(super) fn by_age(site: &Site1) -> Option<Profile> {
 /// Loss by distance to the base.
 pub(super) fn by_distance(site: &Site1) -> Option<Profile> {
     let (lat0, lon0, _) = site.case.position?;
+    let plane = Plane::around(lat0, lon0);
     let mut out =
         profile(&[0.0, 0.25, 0.5, 1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 75.0, 100.0], "km");
     for rover in counted(site) {
         for (i, lasts, lost) in observed(rover) {
-            let (x, y) = local_m(rover, i, lat0, lon0);
+            let (x, y) = place_m(&plane, rover, i);
             // Further away it is no rover of this base, or its position is wrong.
-            let km = x.hypot(y) / 1000.0;
+            let km = (x * x + y * y).sqrt() / 1000.0;
             out.add(if km <= 300.0 { km } else { f64::NAN }, lasts, lost);
         }
     }
     out.trimmed()
 }
 
-/// Metres east and north of a place, on a sphere of 6371 km; NaN without a position.
-fn local_m(rover: &RoverCase, i: usize, lat0: f64, lon0: f64) -> (f64, f64) {
-    let (Some(lat), Some(lon)) = (rover.lat.get(i), rover.lon.get(i)) else { return (f64::NAN, f64::NAN) };
-    let m = 111_195.0;
-    (((lon - lon0 + 540.0).rem_euclid(360.0) - 180.0) * m * lat0.to_radians().cos(), (lat - lat0) * m)
+/// Metres east and north of the middle of a plane; NaN without a position.
+fn place_m(plane: &Plane, rover: &RoverCase, i: usize) -> (f64, f64) {
+    match (rover.lat.get(i), rover.lon.get(i)) {
+        (Some(lat), Some(lon)) => plane.metres(*lat, *lon),
+        _ => (f64::NAN, f64::NAN),
+    }
 }
 
 /// Where fixes were held and lost. The plan shows the middle 99 % of the places in each direction.
@@ -151,12 +155,13 @@ pub(super) fn plan(site: &Site1) -> Option<SitePlan> {
         })
     };
     let (lat0, lon0) = first()?;
+    let plane = Plane::around(lat0, lon0);
     let (mut xs, mut ys) = (Vec::new(), Vec::new());
     for rover in counted(site) {
         let step = (rover.times.len() / 20_000).max(1);
         for (i, _, _) in observed(rover).step_by(step) {
-            let (x, y) = local_m(rover, i, lat0, lon0);
-            if x.hypot(y) < 300_000.0 {
+            let (x, y) = place_m(&plane, rover, i);
+            if x * x + y * y < 300_000.0 * 300_000.0 {
                 xs.push(x);
                 ys.push(y);
             }
@@ -174,24 +179,20 @@ pub(super) fn plan(site: &Site1) -> Option<SitePlan> {
     let wide = (x2 - x1).max(y2 - y1).max(20.0);
     let steps = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10_000.0];
     let cell_m = steps.into_iter().find(|s| wide / s <= PLAN_CELLS).unwrap_or(20_000.0);
-    let mut cells: BTreeMap<(i32, i32), Share> = BTreeMap::new();
+    let mut cells: Cells<Share> = Cells::default();
     let mut outside = Share::default();
     for rover in counted(site) {
         for (i, lasts, lost) in observed(rover) {
-            let (x, y) = local_m(rover, i, lat0, lon0);
+            let (x, y) = place_m(&plane, rover, i);
             if x >= x1 - cell_m && x <= x2 + cell_m && y >= y1 - cell_m && y <= y2 + cell_m {
-                let key = ((x / cell_m).floor() as i32, (y / cell_m).floor() as i32);
-                cells.entry(key).or_default().add(lasts, lost);
+                cells.at(((x / cell_m).floor() as i32, (y / cell_m).floor() as i32)).add(lasts, lost);
             } else if x.is_finite() {
                 outside.add(lasts, lost);
             }
         }
     }
-    let base = site.case.position.map(|(lat, lon, _)| {
-        let one = RoverCase { lat: vec![lat], lon: vec![lon], ..RoverCase::default() };
-        local_m(&one, 0, lat0, lon0)
-    });
-    Some(SitePlan { cell_m, cells: cells.into_iter().map(|((x, y), s)| (x, y, s)).collect(), base, outside })
+    let base = site.case.position.map(|(lat, lon, _)| plane.metres(lat, lon));
+    Some(SitePlan { cell_m, cells: cells.sorted().into_iter().map(|((x, y), s)| (x, y, s)).collect(), base, outside })
 }
 
 /// Days and rhythm, made in one pass.

@@ -49,7 +49,7 @@ pub(super) fn of(
         plan: loss::plan(site),
         skies: sky::skies(site),
         elevation: sky::elevation(site),
-        stretches: Vec::new(),
+        working: Default::default(),
         event_tests: tables::event_tests(site, evidence),
     }
 }

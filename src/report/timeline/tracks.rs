@@ -1,6 +1,6 @@
 //! Rows of values: the range as a filled band, the middle as a line, a limit as a broken line.
 
-use super::super::draw::coordinate;
+use super::super::draw::{coordinate, push_coordinate};
 use super::super::text::{name, number, plain};
 use super::{Frame, LETTERS, Row};
 use crate::model::picture::{Track, TrackBin};
@@ -84,14 +84,19 @@ pub(super) fn row(frame: &Frame<'_>, n: usize, track: &Track, begin: UtcMs) -> O
         // Along the upper edge and back along the lower one; steps, because a bin is a mean over its time.
         let mut back = Vec::new();
         for (k, (i, c)) in points().enumerate() {
-            let (a, b) = (coordinate(x(i)), coordinate(x(i + 1)));
-            let (high, low, mid) =
-                (coordinate(scale.y(c.high)), coordinate(scale.y(c.low)), coordinate(scale.y(c.mid)));
-            band.push_str(&if k == 0 { format!("M{a} {high}H{b}") } else { format!("V{high}H{b}") });
-            line.push_str(&if k == 0 { format!("M{a} {mid}H{b}") } else { format!("V{mid}H{b}") });
-            back.push(format!("V{low}H{a}"));
+            for (path, value) in [(&mut band, c.high), (&mut line, c.mid)] {
+                if k == 0 {
+                    step(path, 'M', x(i), ' ', scale.y(value));
+                } else {
+                    path.push('V');
+                    push_coordinate(path, scale.y(value));
+                }
+                path.push('H');
+                push_coordinate(path, x(i + 1));
+            }
+            back.push((scale.y(c.low), x(i)));
         }
-        band.extend(back.into_iter().rev());
+        back.into_iter().rev().for_each(|(y, x)| step(&mut band, 'V', y, 'H', x));
         band.push('z');
     }
     let all = || cells.iter().flatten();
@@ -132,6 +137,14 @@ pub(super) fn row(frame: &Frame<'_>, n: usize, track: &Track, begin: UtcMs) -> O
         bottom: number(scale.floor),
         letters,
     })
+}
+
+/// Two letters of a path, each with its number.
+fn step(path: &mut String, first: char, a: f64, second: char, b: f64) {
+    path.push(first);
+    push_coordinate(path, a);
+    path.push(second);
+    push_coordinate(path, b);
 }
 
 /// Runs of cells with data.
