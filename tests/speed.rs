@@ -285,8 +285,11 @@ fn rinex_decoder_speed() {
 /// Reads whatever there is to nothing; zips in it likewise. Bytes that came out.
 fn to_nothing(file: &mut dyn std::io::Read, name: &str) -> u64 {
     if name.ends_with(".gz") {
-        return std::io::copy(&mut flate2::bufread::MultiGzDecoder::new(std::io::BufReader::new(file)), &mut std::io::sink())
-            .unwrap_or(0);
+        return std::io::copy(
+            &mut flate2::bufread::MultiGzDecoder::new(std::io::BufReader::new(file)),
+            &mut std::io::sink(),
+        )
+        .unwrap_or(0);
     }
     if !name.ends_with(".zip") {
         return std::io::copy(file, &mut std::io::sink()).unwrap_or(0);

@@ -3,7 +3,6 @@
 pub mod association;
 mod beside;
 pub mod case;
-pub(crate) mod cells;
 mod distance;
 pub mod evidence;
 pub mod grid;

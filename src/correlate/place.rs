@@ -2,10 +2,13 @@
 //! elsewhere.
 
 use super::case::RoverCase;
-use super::cells::{CellKey, Cells};
 use super::periods::EpochKind;
 use crate::maths::geodesy::Plane;
+use crate::model::keyed::Keyed;
 use std::collections::BTreeMap;
+
+/// Column (east) and row (north) of a cell.
+type CellKey = (i32, i32);
 
 /// Side of a cell of the site grid, m.
 pub const PLACE_CELL_M: f64 = 20.0;
@@ -46,7 +49,7 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         (x.is_finite() && y.is_finite() && x.abs() < 1e6 && y.abs() < 1e6)
             .then(|| ((x / PLACE_CELL_M).floor() as i32, (y / PLACE_CELL_M).floor() as i32))
     };
-    let mut cells: Cells<Cell> = Cells::default();
+    let mut cells: Keyed<CellKey, Cell> = Keyed::default();
     let mut total = (0_i64, 0_i64);
     for i in 0..n {
         let kind = rover.time.kinds[i];

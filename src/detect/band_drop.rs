@@ -12,6 +12,7 @@ use super::window::{median, quantile, stretches, trailing_median};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Band, Role};
+use crate::model::keyed::Keyed;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::cell::OnceCell;
 use std::collections::BTreeMap;
@@ -195,23 +196,12 @@ impl Satellites {
         let times = view::i64s(table, "time");
         let (sats, bands) = (view::u32s_full(table, "sat"), view::u32s_full(table, "band"));
         let (means, epochs) = (view::f32s(table, "cn0_mean"), view::u32s_full(table, "epochs"));
-        let mut places: BTreeMap<(u32, u32), usize> = BTreeMap::new();
-        let mut all: Vec<((u32, u32), Vec<Minute>)> = Vec::new();
-        let mut at = 0;
+        let mut all: Keyed<(u32, u32), Vec<Minute>> = Keyed::default();
         // Rows are by time, then by satellite.
         for i in (0..times.len()).filter(|i| means[*i].is_finite()) {
             let epochs = f64::from(epochs[i].max(1));
             let sum = f64::from(means[i]) * epochs;
-            let key = (bands[i], sats[i]);
-            // Mostly the next one, as in the minute before.
-            at += 1;
-            if all.get(at).is_none_or(|a| a.0 != key) {
-                at = *places.entry(key).or_insert(all.len());
-                if at == all.len() {
-                    all.push((key, Vec::new()));
-                }
-            }
-            let Some((_, minutes)) = all.get_mut(at) else { continue };
+            let minutes = all.at((bands[i], sats[i]));
             match minutes.last_mut().filter(|m| m.time == times[i]) {
                 Some(m) => {
                     m.sum += sum;
@@ -220,7 +210,7 @@ impl Satellites {
                 None => minutes.push(Minute { time: times[i], sum, epochs }),
             }
         }
-        Satellites(all.into_iter().collect())
+        Satellites(all.sorted().into_iter().collect())
     }
 
     /// By how much the satellites themselves are down, dB, in all minutes of a stretch and in its fallen cells alone.

@@ -8,6 +8,7 @@ use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::Band;
+use crate::model::keyed::Keyed;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::BTreeMap;
 
@@ -25,13 +26,13 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let mean = view::f32s(table, "cn0_mean");
     let slips = view::u32s_full(table, "slips");
     let bands = view::u32s_full(table, "band");
-    let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
+    let mut minutes: Keyed<UtcMs, Minute> = Keyed::default();
     for i in 0..times.len() {
         // Semi-codeless signals flutter by themselves when low.
         if bands[i] == u32::from(Band::L2W.code()) {
             continue;
         }
-        let sat = minutes.entry(times[i]).or_default().satellites.entry(sats[i]).or_insert((0.0, 0, 0.0));
+        let sat = minutes.at(times[i]).satellites.entry(sats[i]).or_insert((0.0, 0, 0.0));
         if sd[i].is_finite() {
             sat.0 = sat.0.max(f64::from(sd[i]));
         }
@@ -40,8 +41,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             sat.2 = sat.2.max(f64::from(mean[i]));
         }
     }
+    let minutes = minutes.sorted();
     let steps = common_steps(frames);
-    let t: Vec<UtcMs> = minutes.keys().copied().collect();
+    let t: Vec<UtcMs> = minutes.iter().map(|(t, _)| *t).collect();
     let mut fading = Vec::with_capacity(t.len());
     let mut flags = Vec::with_capacity(t.len());
     for (time, m) in &minutes {

@@ -90,8 +90,8 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
     if found.is_empty() {
         return Vec::new();
     }
-    let ripple = ripple(&minutes, limits);
-    let repeats = repetition(&minutes);
+    let ripple = ripple(minutes, limits);
+    let repeats = repetition(minutes);
     found
         .into_iter()
         .map(|s| {

@@ -6,8 +6,8 @@ use super::window::{median, quantile, step_ms, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::Band;
+use crate::model::keyed::Keyed;
 use crate::model::time::MINUTE_MS;
-use std::collections::BTreeMap;
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let mut events = few_satellites(frames, limits);
@@ -48,14 +48,18 @@ fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let times = view::i64s(&frames.signals, "time");
     let bands = view::u32s_full(&frames.signals, "band");
     let cn0 = view::f32s(&frames.signals, "cn0_mean");
-    let mut minutes: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
+    let mut minutes: Keyed<i64, Vec<f64>> = Keyed::default();
     for i in 0..times.len() {
         if bands[i] == u32::from(Band::L1.code()) && cn0[i].is_finite() {
-            minutes.entry(times[i]).or_default().push(f64::from(cn0[i]));
+            minutes.at(times[i]).push(f64::from(cn0[i]));
         }
     }
-    let series: Vec<(i64, f64)> =
-        minutes.into_iter().filter(|(_, v)| v.len() >= 5).filter_map(|(t, v)| Some((t, quantile(v, 0.75)?))).collect();
+    let series: Vec<(i64, f64)> = minutes
+        .sorted()
+        .into_iter()
+        .filter(|(_, v)| v.len() >= 5)
+        .filter_map(|(t, v)| Some((t, quantile(v, 0.75)?)))
+        .collect();
     let best = quantile(series.iter().map(|(_, v)| *v), 0.9).unwrap_or(0.0);
     let t: Vec<i64> = series.iter().map(|(t, _)| *t).collect();
     let flags: Vec<bool> = series.iter().map(|(_, v)| best - v >= limits.own_drop_db).collect();

@@ -16,6 +16,7 @@ use crate::maths::ionosphere::pierce_point;
 use crate::maths::magnetic::{FieldModel, decimal_year};
 use crate::maths::sun::solar_local_time_h;
 use crate::model::event::{Calm, Event};
+use crate::model::keyed::Keyed;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -92,15 +93,16 @@ pub(super) fn run(
 
 pub(super) fn calm(all: &[SatMinute], limits: &Limits) -> Calm {
     // Satellites with rates, those that swing, and whether one swings strongly.
-    let mut minutes: BTreeMap<UtcMs, (usize, usize, bool)> = BTreeMap::new();
+    let mut minutes: Keyed<UtcMs, (usize, usize, bool)> = Keyed::default();
     for m in all.iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
-        let minute = minutes.entry(m.time).or_default();
+        let minute = minutes.at(m.time);
         minute.0 += 1;
         if m.cn0_dbhz >= STRONG_DBHZ && m.roti >= limits.roti_onset {
             minute.1 += 1;
             minute.2 |= m.roti >= 2.0 * limits.roti_onset;
         }
     }
+    let minutes = minutes.sorted();
     let of = |calm: &dyn Fn(usize, usize, bool) -> bool| {
         let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
         let mut swung = UtcMs::MIN;

@@ -9,7 +9,7 @@ use super::window::{quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Role, System};
-use std::collections::BTreeMap;
+use crate::model::keyed::Keyed;
 
 /// Satellites by ten seconds over the systems that RTK uses.
 #[derive(Default, Clone, Copy)]
@@ -25,18 +25,18 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let satellites = view::u32s_full(&frames.systems, "satellites");
     let first = view::u32s_full(&frames.systems, "first");
     let second = view::u32s_full(&frames.systems, "second");
-    let mut cells: BTreeMap<i64, Cell> = BTreeMap::new();
+    let mut cells: Keyed<i64, Cell> = Keyed::default();
     for i in 0..times.len() {
         if System::from_letter(systems[i] as u8).is_none_or(|s| s == System::Sbas) {
             continue;
         }
-        let cell = cells.entry(times[i]).or_default();
+        let cell = cells.at(times[i]);
         cell.all += satellites[i];
         cell.first += first[i];
         cell.second += second[i];
     }
     // Judged only where a first frequency is tracked on enough satellites: otherwise it is not the second that is lost.
-    let judged: Vec<(i64, Cell)> = cells.into_iter().filter(|(_, c)| c.first >= 5).collect();
+    let judged: Vec<(i64, Cell)> = cells.sorted().into_iter().filter(|(_, c)| c.first >= 5).collect();
     if judged.len() < 3 {
         return Vec::new();
     }

@@ -5,6 +5,7 @@ pub mod clock;
 pub mod event;
 pub mod findings;
 pub mod ids;
+pub mod keyed;
 pub mod ledger;
 pub mod look;
 pub mod picture;

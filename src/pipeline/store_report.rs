@@ -3,6 +3,7 @@
 use super::read::{ReadAll, StoredRows, list_not_read};
 use super::sky::Common;
 use super::stored::Record;
+use super::workers::share_out;
 use super::{Outcome, Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, Inventory, SideFile};
 use crate::frames::schema::Wanted;
@@ -17,6 +18,8 @@ use std::sync::Arc;
 
 /// Spans reach over midnight: they are loaded whatever their date.
 const WHOLE: [&str; 1] = ["spans"];
+/// Records of bundles that are read side by side.
+const RECORDS_AT_ONCE: usize = 128;
 /// About what a row takes in memory.
 const ROW_BYTES: u64 = 64;
 
@@ -83,6 +86,7 @@ fn read_all(store: &Arc<Store>, request: &Request, inventory: &mut Inventory) ->
     }
     // Content to the path of the first bundle with it.
     let mut first: BTreeMap<String, String> = BTreeMap::new();
+    let mut wanted: Vec<&Seen> = Vec::new();
     for s in seen.iter().filter(|s| !request.only_window || in_window(s, request)) {
         inventory.bundles.push(BundleRef {
             path: s.path.clone(),
@@ -100,7 +104,15 @@ fn read_all(store: &Arc<Store>, request: &Request, inventory: &mut Inventory) ->
             }
             first.insert(content, s.path.clone());
         }
-        let (record, manifest) = match record_of(store, s) {
+        wanted.push(s);
+    }
+    // Some at a time: a record holds the orbits that its base sent, and many have the same ones.
+    let records = wanted.chunks(RECORDS_AT_ONCE).flat_map(|some| {
+        let found = share_out(some.len(), |i| some.get(i).map(|s| record_of(store, s)));
+        some.iter().zip(found.into_iter().flatten())
+    });
+    for (s, found) in records {
+        let (record, manifest) = match found {
             Ok(found) => found,
             Err(reason) => {
                 out.not_read.push(NotRead { path: s.path.clone(), reason });

@@ -154,7 +154,20 @@ pub fn write(
         &|| stage.put_by("tables/site_ranking.csv", |out| tables::site_ranking(out, findings)),
         &|| stage.put("run.log", &lines(run_log)),
     ];
-    files.par_iter().with_max_len(1).try_for_each(|write| write())?;
+    // The longest table takes as long as many pages.
+    let tables = || files.par_iter().with_max_len(1).try_for_each(|write| write());
+    let (tables, pages) = rayon::join(tables, || pages(findings, pictures, options, &stage));
+    tables.and(pages)?;
+    stage.finish()
+}
+
+/// The pages and the Markdown.
+fn pages(
+    findings: &Findings,
+    pictures: &Pictures,
+    options: &ReportOptions,
+    stage: &folder::Stage,
+) -> Result<(), ReportError> {
     let context = view::Context::new(findings, pictures, options);
     let engine = templates::Engine::new()?;
     let run = context.of_run();
@@ -191,7 +204,7 @@ pub fn write(
         text.add(&engine.render("report-end.md", &run)?)?;
         text.end()?;
     }
-    stage.finish()
+    Ok(())
 }
 
 /// Sites whose pages are made side by side.

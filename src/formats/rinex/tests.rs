@@ -231,7 +231,8 @@ fn only_bit_0_of_lli_is_a_slip() {
     s += "  23619095.45058  20887748.784          46.000  \n";
     let (parsed, _, cells) = read_all(s.as_bytes());
     assert_eq!(cells.cells.iter().map(|c| c.1.lli).collect::<Vec<_>>(), [4, 5]);
-    assert_eq!(parsed.rows.signals.slips, [0, 1]);
+    // In the order of the satellites: G09, G12.
+    assert_eq!(parsed.rows.signals.slips, [1, 0]);
     assert_eq!(cells.cells[0].1.signal.to_string(), "G2W");
     assert!(problems(&parsed).is_empty(), "{:?}", problems(&parsed));
 }

@@ -1,18 +1,17 @@
 //! Lost time by who else, age of corrections, distance, place, day and time of day.
 
 use crate::correlate::case::RoverCase;
-use crate::correlate::cells::Cells;
 use crate::correlate::grid::Grid;
 use crate::correlate::periods::EpochKind;
 use crate::maths::geodesy::Plane;
 use crate::maths::signals::repeat::SIDEREAL_DAY_S;
 use crate::maths::stats::share_change;
+use crate::model::keyed::Keyed;
 use crate::model::picture::{DayTotal, DayTrend, Profile, Rhythm, Share, SitePlan, WhoElse};
 use crate::model::time::{DAY_MS, MINUTE_MS, UtcMs};
 use crate::pipeline::sites::Site1;
 use chrono::{DateTime, NaiveDate, Offset, TimeZone};
 use chrono_tz::Tz;
-use std::collections::BTreeMap;
 
 /// Rovers in the matrix.
 const ROVERS: usize = 16;
@@ -179,7 +178,7 @@ pub(super) fn plan(site: &Site1) -> Option<SitePlan> {
     let wide = (x2 - x1).max(y2 - y1).max(20.0);
     let steps = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 10_000.0];
     let cell_m = steps.into_iter().find(|s| wide / s <= PLAN_CELLS).unwrap_or(20_000.0);
-    let mut cells: Cells<Share> = Cells::default();
+    let mut cells: Keyed<(i32, i32), Share> = Keyed::default();
     let mut outside = Share::default();
     for rover in counted(site) {
         for (i, lasts, lost) in observed(rover) {
@@ -211,7 +210,7 @@ pub(super) fn daily(site: &Site1, from: UtcMs, zone: Tz) -> Daily {
     // The sidereal day is counted from the local midnight before the begin: on the first day both clocks agree.
     let start = from - (from + offset_ms(from)).rem_euclid(DAY_MS);
     let sidereal_ms = (SIDEREAL_DAY_S * 1000.0) as i64;
-    let mut by_day: BTreeMap<i64, Vec<Share>> = BTreeMap::new();
+    let mut by_day: Keyed<i64, Vec<Share>> = Keyed::default();
     let mut sidereal = vec![Share::default(); CELLS];
     for rover in counted(site) {
         let mut quarter = (i64::MIN, 0);
@@ -223,7 +222,8 @@ pub(super) fn daily(site: &Site1, from: UtcMs, zone: Tz) -> Daily {
             }
             let local = t + quarter.1;
             let cell = (local.rem_euclid(DAY_MS) / (CELL_MIN * MINUTE_MS)) as usize;
-            let day = by_day.entry(local.div_euclid(DAY_MS)).or_insert_with(|| vec![Share::default(); CELLS]);
+            let day = by_day.at(local.div_euclid(DAY_MS));
+            day.resize(CELLS, Share::default());
             if let Some(c) = day.get_mut(cell) {
                 c.add(lasts, lost);
             }
@@ -233,6 +233,7 @@ pub(super) fn daily(site: &Site1, from: UtcMs, zone: Tz) -> Daily {
             }
         }
     }
+    let by_day = by_day.sorted();
     if by_day.is_empty() {
         return Daily::default();
     }
@@ -243,7 +244,7 @@ pub(super) fn daily(site: &Site1, from: UtcMs, zone: Tz) -> Daily {
     };
     let begin = |day: i64| crate::config::shifts::local_to_utc(zone, day * DAY_MS);
     let mut clock = vec![Share::default(); CELLS];
-    for cells in by_day.values() {
+    for (_, cells) in &by_day {
         for (sum, c) in clock.iter_mut().zip(cells) {
             sum.observed_ms += c.observed_ms;
             sum.lost_ms += c.lost_ms;

@@ -5,11 +5,11 @@ use crate::correlate::case::RoverCase;
 use crate::correlate::periods::EpochKind;
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::ids::FixState;
+use crate::model::keyed::Keyed;
 use crate::model::picture::{Mark, Shade, Strip, StripKind};
 use crate::model::time::{DAY_MS, MINUTE_MS, UtcMs};
 use crate::pipeline::beside::Beside;
 use crate::pipeline::sites::Site1;
-use std::collections::BTreeMap;
 
 /// Stretches that a strip can show side by side.
 const BINS: i64 = 1600;
@@ -65,7 +65,7 @@ fn merge_same(marks: Vec<Mark>, bridge_ms: i64) -> Vec<Mark> {
 /// Time of each state by bin, the states of a bin one after the other: no second of loss is rounded away, and a rover that
 /// changes its state each second does not cost a mark a second.
 fn rover_strip(rover: &RoverCase, from: UtcMs, bin: i64) -> Strip {
-    let mut bins: BTreeMap<i64, [i64; 6]> = BTreeMap::new();
+    let mut bins: Keyed<i64, [i64; 6]> = Keyed::default();
     for i in 0..rover.times.len() {
         let kind = rover.time.kinds.get(i).copied().unwrap_or(EpochKind::OffShift);
         if kind == EpochKind::OffShift {
@@ -73,12 +73,12 @@ fn rover_strip(rover: &RoverCase, from: UtcMs, bin: i64) -> Strip {
         }
         let lasts = rover.time.lasts_ms.get(i).copied().unwrap_or(1000);
         let state = rover.states.get(i).copied().unwrap_or(5).min(5) as usize;
-        if let Some(time) = bins.entry((rover.times[i] - from).div_euclid(bin)).or_default().get_mut(state) {
+        if let Some(time) = bins.at((rover.times[i] - from).div_euclid(bin)).get_mut(state) {
             *time += lasts;
         }
     }
     let mut marks: Vec<Mark> = Vec::new();
-    for (k, states) in bins {
+    for (k, states) in bins.sorted() {
         let mut at = from + k * bin;
         let end = at + bin;
         // The state that goes on comes first, so that a run over many bins is one mark.
