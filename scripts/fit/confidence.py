@@ -2,7 +2,8 @@
 the logarithm of its part of the site's lost time, to how often the truth names that cause at the site. Prints the numbers for [calibration] of src/causes/weights.toml; what the program
 says now is taken back through the curve that stands there.
 
-usage: confidence.py WORK    (as left by scripts/refit: S/truth.json and rS/findings.json of each tuning seed S)
+usage: confidence.py WORK [BLIND]    (as left by scripts/refit: S/truth.json and rS/findings.json of each tuning seed S; BLIND holds the
+same of fleets out of which lost_logs.py took bases' logs: then `site_blind` is fitted to them, with the other numbers as they stand)
 """
 import glob, json, os, sys, tomllib
 import numpy as np
@@ -18,7 +19,7 @@ def pairs(work, fleets):
         for site in json.load(open(f"{work}/r{s}/findings.json"))["sites"]:
             for c in site["causes"]:
                 if c["cause"] != "unexplained" and c["lost_fix_hours"] >= LEAST_HOURS and site["site"] in truth:
-                    yield c["confidence"], c["share"], c["cause"] in truth[site["site"]]
+                    yield c["confidence"], c["share"], c["cause"] in truth[site["site"]], not site["bases"]
 
 
 def logit(p):
@@ -44,18 +45,44 @@ def curve(x, w):
     return CAL["most"] / (1 + np.exp(-x @ w))
 
 
-def main():
-    work = sys.argv[1]
+def columns(work, fleets):
+    return (np.array(v, float) for v in zip(*pairs(work, fleets)))
+
+
+def seeds_of(work):
     seeds = sorted(os.path.basename(d) for d in glob.glob(f"{work}/[0-9]*") if os.path.exists(f"{work}/r{os.path.basename(d)}/findings.json"))
     if not seeds or int(seeds[-1]) >= 1_000_000:
         raise SystemExit("confidence: seeds must be below 1,000,000, for tuning; there must be some")
+    return seeds
+
+
+def fit_blind(work):
+    c, share, y, blind = columns(work, seeds_of(work))
+    c, y = c[blind > 0], y[blind > 0]
+    plain = logit(c / CAL["most"]) + CAL["site_blind"]
+
+    def told(b):
+        return CAL["most"] / (1 + np.exp(b - plain))
+
+    def unlikely(b):
+        return -np.mean(y * np.log(told(b)) + (1 - y) * np.log(1 - told(b)))
+
+    best = min(np.arange(0, 4, 0.1), key=unlikely)
+    print(f"without logs of the base: {len(y)} causes, error {error(told(0), y):.3f} with 0, {error(told(best), y):.3f} with\nsite_blind = {best:.1f}")
+
+
+def main():
+    work = sys.argv[1]
+    if len(sys.argv) > 2:
+        return fit_blind(sys.argv[2])
+    seeds = seeds_of(work)
     held = seeds[2::3]
     data = {}
     for name, part in (("fitted", [s for s in seeds if s not in held]), ("left out", held), ("all", seeds)):
-        c, share, y = (np.array(v, float) for v in zip(*pairs(work, part)))
+        c, share, y, blind = columns(work, part)
         part = np.log(np.clip(share, 1e-3, 1))
         # Back through the curve that was applied (`Calibration::of_site`).
-        raw = (logit(c / CAL["most"]) - CAL["site_shift"] - CAL["site_share"] * part) / CAL["site_slope"]
+        raw = (logit(c / CAL["most"]) - CAL["site_shift"] - CAL["site_share"] * part + CAL["site_blind"] * blind) / CAL["site_slope"]
         data[name] = np.stack([raw, np.ones(len(raw)), part], 1), y
     w = fit(*data["fitted"])
     x, y = data["left out"]

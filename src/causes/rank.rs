@@ -203,7 +203,15 @@ fn one_cause(
     );
     let mean = weights.calibration.most * members.0.iter().map(|(i, ms)| part(*i) * ms).sum::<f64>() / lost;
     let share = lost / all_lost as f64;
-    let confidence = if cause.is_some() { weights.calibration.of_site(mean, share) } else { mean };
+    let unlogged =
+        |i: usize| evidence.segments[i].features.iter().find(|f| f.id == BASE_LOG_MISSING).map_or(0.0, |f| f.strength);
+    let blind = members.0.iter().map(|(i, ms)| unlogged(*i) * ms).sum::<f64>() / lost;
+    let confidence = match cause {
+        Some(_) => weights.calibration.of_site(mean, share, blind),
+        // How sure the verdicts are that nothing explains it; time that only fell to nobody's share says nothing about that.
+        None if shown.0.is_empty() => mean,
+        None => shown.0.iter().map(|(i, ms)| verdicts[*i].probability * ms).sum::<f64>() / shown.lost_ms(),
+    };
     let (id, side) = cause.map_or((UNEXPLAINED, UNEXPLAINED), |c| CAUSES[c]);
     Some(Cause {
         cause: id.to_owned(),
@@ -219,6 +227,9 @@ fn one_cause(
         ..Cause::default()
     })
 }
+
+/// No log of the base covers the time.
+const BASE_LOG_MISSING: &str = "context:base-log-missing";
 
 /// Context that is read in the base's log.
 const OF_BASE: [&str; 4] =
@@ -413,7 +424,7 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
             "the rovers had observations of the base, but the base did not send its position".to_owned()
         }
         "context:base-silent" => "the base logged no observations at the time".to_owned(),
-        "context:base-log-missing" => "no log of the base covers the time".to_owned(),
+        BASE_LOG_MISSING => "no log of the base covers the time".to_owned(),
         "context:equatorial-evening" => "evening hours near the magnetic equator".to_owned(),
         "context:auroral" => "the site lies under the auroral zone".to_owned(),
         _ => return None,

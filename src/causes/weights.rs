@@ -41,15 +41,19 @@ pub struct Calibration {
     pub site_shift: f64,
     /// What the logarithm of the cause's part of the site's lost time adds: a small part is often the rest of another cause.
     pub site_share: f64,
+    /// What is taken away for the part of the cause's time that no log of the base covers.
+    pub site_blind: f64,
 }
 
 impl Calibration {
-    /// How sure a site's ranking may be of a cause whose stretches have this mean probability and that has this part of the lost
-    /// time, 0 to 1 (logistic curve, Platt 1999; fitted by `scripts/fit/confidence.py`).
-    pub fn of_site(&self, mean: f64, share: f64) -> f64 {
+    /// How sure a site's ranking may be of a cause whose stretches have this mean probability, that has this part of the lost time
+    /// and of whose time this part is not covered by a log of the base, all 0 to 1 (logistic curve, Platt 1999; fitted by
+    /// `scripts/fit/confidence.py`).
+    pub fn of_site(&self, mean: f64, share: f64, blind: f64) -> f64 {
         let p = (mean / self.most.max(f64::MIN_POSITIVE)).clamp(1e-6, 1.0 - 1e-6);
         let part = self.site_share * share.clamp(1e-3, 1.0).ln();
-        self.most / (1.0 + (-(self.site_slope * (p / (1.0 - p)).ln() + self.site_shift + part)).exp())
+        let score = self.site_slope * (p / (1.0 - p)).ln() + self.site_shift + part - self.site_blind * blind;
+        self.most / (1.0 + (-score).exp())
     }
 }
 
@@ -197,7 +201,7 @@ mod tests {
     #[test]
     fn a_number_of_the_settings_reaches_the_verdict() {
         let sides = [("a", "base"), ("b", "link")];
-        let text = "prior = {}\n[calibration]\ntemperature = 1.0\nleast_own = 1.0\nwithout_own = 1.0\nmost = 1.0\nsite_slope = 1.0\nsite_shift = 0.0\nsite_share = 0.0\n\
+        let text = "prior = {}\n[calibration]\ntemperature = 1.0\nleast_own = 1.0\nwithout_own = 1.0\nmost = 1.0\nsite_slope = 1.0\nsite_shift = 0.0\nsite_share = 0.0\nsite_blind = 0.0\n\
                     [[evidence]]\nid = \"x:y\"\ngroup = \"g\"\nsays = { a = 1.0 }\n";
         let mut weights = Weights::parse(text, &sides).unwrap_or_else(|e| panic!("{e}"));
         let given = BTreeMap::from([("x:y".to_owned(), BTreeMap::from([("link".to_owned(), 2.5)]))]);
