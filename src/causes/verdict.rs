@@ -175,6 +175,7 @@ fn never(segment: &Segment) -> [f64; 22] {
     let others = segment.others;
     let strength = |id: &str| segment.features.iter().find(|f| f.id == id).map_or(0.0, |f| f.strength);
     let fresh = strength("context:corrections-fresh");
+    let in_turn = strength("context:others-in-turn");
     let interference = strength("base:band-drop")
         + strength("base:band-jumps")
         + strength("base:spectrum-spike")
@@ -196,8 +197,8 @@ fn never(segment: &Segment) -> [f64; 22] {
     let (storm_signs, scintillation_signs) = (count(storm_signs), count(scintillation_signs));
     CAUSES.map(|(cause, side)| {
         let mut sum = 0.0;
-        // A base cause for loss that only one of several observed rovers has.
-        if side == "base" && others.observed >= 2 && others.lost_share < 0.1 {
+        // A base cause for loss that only one of several observed rovers has, be it at moments of its own.
+        if side == "base" && others.observed >= 2 && others.lost_share < 0.1 && in_turn < 0.6 {
             sum += NEVER;
         }
         // A rover cause for loss that all have at once.

@@ -59,12 +59,17 @@ pub(super) fn beside_others(
         .map(|(kind, before)| {
             let t = timing(kind);
             let mine: Vec<Event> = events.iter().filter(|e| e.kind == kind).cloned().collect();
+            // In the time of a condition that always holds lies everything else: that alone does not make it the same trouble.
+            let always = before.outside.is_none();
             let own = merge_spans(mine.iter().map(|e| window(e, &t)).collect(), 0);
             let away = |of: usize| -> Spans {
                 let other = elsewhere.get(of).or(if elsewhere.len() == 1 { elsewhere.first() } else { None });
                 let rivals = strong.iter().filter(|(k, _)| **k != kind).chain(other.into_iter().flat_map(|s| s.iter()));
                 merge_spans(
-                    rivals.filter(|(_, s)| !mostly_inside(s, &own)).flat_map(|(_, s)| s.iter().copied()).collect(),
+                    rivals
+                        .filter(|(_, s)| always || !mostly_inside(s, &own))
+                        .flat_map(|(_, s)| s.iter().copied())
+                        .collect(),
                     0,
                 )
             };

@@ -12,7 +12,7 @@ use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
-use crate::model::time::{HOUR_MS, UtcMs};
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -208,7 +208,8 @@ pub fn gather<G: Within>(
                         });
                     }
                 }
-                context(&mut f, case, rover, &segment, &place, &reach, &far, limits, &base);
+                let turns = in_turn(&grids[r], &other_grids, from, to);
+                context(&mut f, case, rover, &segment, turns, &place, &reach, &far, limits, &base);
                 segment.features = f;
                 out.segments.push(segment);
             }
@@ -217,6 +218,27 @@ pub fn gather<G: Within>(
         out.places.push(place);
     }
     out
+}
+
+/// So long before and after a loss the other rovers may have theirs, ms.
+const TURN_MS: i64 = 20 * MINUTE_MS;
+/// ... of this part of what the rover lost in that time.
+const TURN_PART: f64 = 0.3;
+/// ... and at least of this part of the time.
+const TURN_LEAST: f64 = 0.01;
+
+/// Which part of the other rovers loses fix about as much in the same hour, be it at other moments: a bad signal of the base costs
+/// each rover its fix when its own margin is used up (common practice, no source).
+fn in_turn(own: &Grid, others: &[&Grid], from: UtcMs, to: UtcMs) -> f64 {
+    let (a, b) = (from - TURN_MS, to + TURN_MS);
+    let share = |g: &Grid| {
+        let (observed, lost, _) = g.within(a, b);
+        (observed * 2 >= b - a).then(|| lost as f64 / observed as f64)
+    };
+    let Some(own) = share(own) else { return 0.0 };
+    let known: Vec<f64> = others.iter().filter_map(|g| share(g)).collect();
+    let too = known.iter().filter(|s| **s >= (TURN_PART * own).max(TURN_LEAST)).count();
+    if known.is_empty() { 0.0 } else { too as f64 / known.len() as f64 }
 }
 
 /// Losses of one rover alone that come and go: from so long to so long, within so much time, ms (common practice, no source).
@@ -335,6 +357,7 @@ fn context(
     case: &SiteCase,
     rover: &RoverCase,
     segment: &Segment,
+    turns: f64,
     place: &PlaceBound,
     reach: &Reach,
     far: &[f32],
@@ -356,6 +379,7 @@ fn context(
         let enough = if o.observed == 1 { 0.75 } else { 1.0 };
         add("others-lost", ((o.lost_share - 0.3) / 0.6).clamp(0.0, 1.0) * enough);
         add("others-fixed", ((0.7 - o.lost_share) / 0.6).clamp(0.0, 1.0) * enough);
+        add("others-in-turn", turns * (1.0 - o.lost_share));
     } else {
         add("no-others", 1.0);
     }
@@ -427,7 +451,7 @@ fn context(
     // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
     let minutes = (segment.to - segment.from) as f64 / 60_000.0;
     if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
-        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0));
+        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - turns));
         // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
         let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
         let like =
@@ -436,7 +460,7 @@ fn context(
             });
         let short = (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(segment.to - segment.from));
         if short {
-            add("only-this-rover-again", (like.count() as f64 - 2.0) / 6.0);
+            add("only-this-rover-again", (like.count() as f64 - 2.0) / 6.0 * (1.0 - turns));
         }
     }
     add("place-bound", bound / total);

@@ -19,6 +19,11 @@ struct Cell {
     second: u32,
 }
 
+/// Under this part of the usual share the fall has begun (common practice, no source) ...
+const SLOW_SHARE: f64 = 0.9;
+/// ... at most so long before the limit is reached, ms.
+const SLOW_MS: i64 = 15 * 60_000;
+
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let times = view::i64s(&frames.systems, "time");
     let systems = view::u32s_full(&frames.systems, "system");
@@ -59,9 +64,23 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .collect();
     let maker = Maker::new(frames, &frames.systems);
     let shortest_ms = (limits.second_shortest_s * 1000.0) as i64;
+    // A cable or an antenna that fails slowly takes the fix before the limit is reached: the event begins where the fall does.
+    let begins = |first: usize| {
+        let mut at = first;
+        while !never
+            && at > 0
+            && t[at] - t[at - 1] <= 30_000
+            && t[first] - t[at - 1] <= SLOW_MS
+            && share(&judged[at - 1].1) < SLOW_SHARE * usual
+        {
+            at -= 1;
+        }
+        t[at]
+    };
     stretches(&t, &flags, 10_000, 30_000, shortest_ms)
         .into_iter()
         .map(|s| {
+            let from = begins(s.first);
             let inside: Vec<&Cell> = judged[s.first..s.end].iter().map(|(_, c)| c).collect();
             let value = inside.iter().map(|c| share(c)).sum::<f64>() / inside.len().max(1) as f64;
             let with = inside.iter().map(|c| f64::from(c.second)).sum::<f64>() / inside.len().max(1) as f64;
@@ -76,7 +95,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 )
             };
             let strength = if never { 1.0 } else { 1.0 - 0.5 * (value / (limits.second_share * usual)).min(1.0) };
-            maker.event("second-frequency-lost", s.from, s.to, Some(value), "share", strength, detail)
+            maker.event("second-frequency-lost", from, s.to, Some(value), "share", strength, detail)
         })
         .collect()
 }
