@@ -45,6 +45,11 @@ pub struct Association {
     pub stops_not: bool,
 }
 
+/// From this weight on a kind stands against others.
+const STRONG: f64 = 0.4;
+/// ... when at least so much more is lost inside than outside.
+const STRONG_RATIO: f64 = 3.0;
+
 impl Association {
     /// 0: loss does not go with it; towards 1: it does. A condition that always holds is compared with the share that a
     /// good site loses anyway, at most 0.9. `alone`: how far the kind convinces although few clusters of loss could have
@@ -65,6 +70,11 @@ impl Association {
         // itself counts.
         let all_lost = ((outside.max(self.inside) - 0.5) / 0.4).clamp(0.0, 1.0) * self.inside;
         weight.max(0.8 * alone * all_lost)
+    }
+
+    /// Whether it is shown well enough to stand against other kinds.
+    pub(super) fn is_strong(&self, alone: f64) -> bool {
+        self.weight(alone) >= STRONG && self.ratio().is_some_and(|r| r >= STRONG_RATIO)
     }
 
     /// Ratio of the lost shares.

@@ -9,10 +9,6 @@ use crate::model::event::Event;
 use crate::model::time::UtcMs;
 use std::collections::BTreeMap;
 
-/// From this weight on a kind takes its windows away from others.
-const STRONG: f64 = 0.4;
-/// ... when at least so much more is lost inside than outside.
-const STRONG_RATIO: f64 = 3.0;
 /// Windows that lie in those of another kind for more than this part are the same trouble seen twice.
 const SAME: f64 = 0.5;
 /// By how much more the loss with fresh corrections must go with a kind that can stop them before it is said not to stop them.
@@ -35,7 +31,7 @@ pub(super) fn strong_windows(
     for e in events {
         let Some(a) = shown.get(e.kind) else { continue };
         let t = timing(e.kind);
-        if a.weight(t.alone) >= STRONG && a.ratio().is_some_and(|r| r >= STRONG_RATIO) {
+        if a.is_strong(t.alone) {
             out.entry(e.kind).or_default().push(window(e, &t));
         }
     }

@@ -128,7 +128,7 @@ pub fn gather<G: Within>(
             let own = beside_others(&rover.events, &[(rover, grid)], of_rover, own, &[&base_strong]);
             let mut strong = strong_windows(&rover.events, &own, of_rover);
             // Old corrections are told apart by how a kind works (`stops`), not taken out.
-            strong.retain(|kind, _| !of_rover(kind).direct);
+            strong.retain(|kind, _| *kind != "corrections-old");
             (own, strong)
         })
         .collect();
@@ -164,6 +164,7 @@ pub fn gather<G: Within>(
             out.places.push(place);
             continue;
         }
+        let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], timing);
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
             for timeline in [&base, &mine] {
@@ -196,6 +197,7 @@ pub fn gather<G: Within>(
                         event_feature(&mut f, how, (e, timeline.since[k]), at + k, &segment, period.from, a);
                     }
                 }
+                outdone(&mut f, &rates);
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
@@ -219,6 +221,42 @@ pub fn gather<G: Within>(
     }
     out
 }
+
+/// How much of the time of a kind is lost, and whether that is well shown, by evidence id.
+struct Rates(BTreeMap<String, (f64, bool)>);
+
+impl Rates {
+    fn of(scopes: &[(&str, &ByKind)], timing: &dyn Fn(&str) -> Timing) -> Rates {
+        let one = |scope: &str, kind: &str, a: &Association| {
+            let id = format!("{scope}:{kind}");
+            let strong = a.is_strong(timing(&id).alone);
+            (id, (a.inside, strong))
+        };
+        Rates(scopes.iter().flat_map(|(scope, kinds)| kinds.iter().map(move |(k, a)| one(scope, k, a))).collect())
+    }
+}
+
+/// Of two conditions that hold at once, the one under which a rover mostly keeps its fix is hardly why it is lost while the other one
+/// holds, under which it is lost nearly always: each counts by the part of its time that is lost (noisy-or, Pearl 1988).
+fn outdone(features: &mut [Feature], rates: &Rates) {
+    let known: Vec<(usize, f64, bool)> = features
+        .iter()
+        .enumerate()
+        .filter_map(|(i, f)| rates.0.get(&f.id).map(|(rate, strong)| (i, *rate, *strong)))
+        .collect();
+    let strengths: Vec<f64> = features.iter().map(|f| f.strength).collect();
+    for (i, rate, _) in &known {
+        let least = known
+            .iter()
+            .filter(|(j, other, strong)| j != i && *strong && other > rate)
+            .map(|(j, other, _)| 1.0 - strengths[*j] * (1.0 - (rate / other).powf(RATE_POWER)))
+            .fold(1.0, f64::min);
+        features[*i].strength *= least;
+    }
+}
+
+/// How far the ratio of the rates counts (chosen on tuning seeds).
+const RATE_POWER: f64 = 0.5;
 
 /// So long before and after a loss the other rovers may have theirs, ms.
 const TURN_MS: i64 = 20 * MINUTE_MS;
