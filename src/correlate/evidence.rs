@@ -249,14 +249,11 @@ fn outdone(features: &mut [Feature], rates: &Rates) {
         let least = known
             .iter()
             .filter(|(j, other, strong)| j != i && *strong && other > rate)
-            .map(|(j, other, _)| 1.0 - strengths[*j] * (1.0 - (rate / other).powf(RATE_POWER)))
+            .map(|(j, other, _)| 1.0 - strengths[*j] * (1.0 - rate / other))
             .fold(1.0, f64::min);
         features[*i].strength *= least;
     }
 }
-
-/// How far the ratio of the rates counts (chosen on tuning seeds).
-const RATE_POWER: f64 = 0.5;
 
 /// So long before and after a loss the other rovers may have theirs, ms.
 const TURN_MS: i64 = 20 * MINUTE_MS;
