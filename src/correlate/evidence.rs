@@ -5,19 +5,20 @@ use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::distance::{Reach, distances_km, far_evidence, mean_km, range_evidence};
-use super::grid::{Grid, Others, Within, merge_spans, others, overlap_ms};
+use super::grid::{Grid, Others, Within, in_turn, merge_spans, others, overlap_ms};
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
+use super::rivals::{Rates, outdone};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
-use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
+use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 /// Association by event kind.
-type ByKind = BTreeMap<&'static str, Association>;
+pub(super) type ByKind = BTreeMap<&'static str, Association>;
 
 /// How an event kind works in time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -220,60 +221,6 @@ pub fn gather<G: Within>(
         out.places.push(place);
     }
     out
-}
-
-/// How much of the time of a kind is lost, and whether that is well shown, by evidence id.
-struct Rates(BTreeMap<String, (f64, bool)>);
-
-impl Rates {
-    fn of(scopes: &[(&str, &ByKind)], timing: &dyn Fn(&str) -> Timing) -> Rates {
-        let one = |scope: &str, kind: &str, a: &Association| {
-            let id = format!("{scope}:{kind}");
-            let strong = a.is_strong(timing(&id).alone);
-            (id, (a.inside, strong))
-        };
-        Rates(scopes.iter().flat_map(|(scope, kinds)| kinds.iter().map(move |(k, a)| one(scope, k, a))).collect())
-    }
-}
-
-/// Of two conditions that hold at once, the one under which a rover mostly keeps its fix is hardly why it is lost while the other one
-/// holds, under which it is lost nearly always: each counts by the part of its time that is lost (noisy-or, Pearl 1988).
-fn outdone(features: &mut [Feature], rates: &Rates) {
-    let known: Vec<(usize, f64, bool)> = features
-        .iter()
-        .enumerate()
-        .filter_map(|(i, f)| rates.0.get(&f.id).map(|(rate, strong)| (i, *rate, *strong)))
-        .collect();
-    let strengths: Vec<f64> = features.iter().map(|f| f.strength).collect();
-    for (i, rate, _) in &known {
-        let least = known
-            .iter()
-            .filter(|(j, other, strong)| j != i && *strong && other > rate)
-            .map(|(j, other, _)| 1.0 - strengths[*j] * (1.0 - rate / other))
-            .fold(1.0, f64::min);
-        features[*i].strength *= least;
-    }
-}
-
-/// So long before and after a loss the other rovers may have theirs, ms.
-const TURN_MS: i64 = 20 * MINUTE_MS;
-/// ... of this part of what the rover lost in that time.
-const TURN_PART: f64 = 0.3;
-/// ... and at least of this part of the time.
-const TURN_LEAST: f64 = 0.01;
-
-/// Which part of the other rovers loses fix about as much in the same hour, be it at other moments: a bad signal of the base costs
-/// each rover its fix when its own margin is used up (common practice, no source).
-fn in_turn(own: &Grid, others: &[&Grid], from: UtcMs, to: UtcMs) -> f64 {
-    let (a, b) = (from - TURN_MS, to + TURN_MS);
-    let share = |g: &Grid| {
-        let (observed, lost, _) = g.within(a, b);
-        (observed * 2 >= b - a).then(|| lost as f64 / observed as f64)
-    };
-    let Some(own) = share(own) else { return 0.0 };
-    let known: Vec<f64> = others.iter().filter_map(|g| share(g)).collect();
-    let too = known.iter().filter(|s| **s >= (TURN_PART * own).max(TURN_LEAST)).count();
-    if known.is_empty() { 0.0 } else { too as f64 / known.len() as f64 }
 }
 
 /// Losses of one rover alone that come and go: from so long to so long, within so much time, ms (common practice, no source).

@@ -2,7 +2,7 @@
 
 use super::case::RoverCase;
 use super::periods::EpochKind;
-use crate::model::time::UtcMs;
+use crate::model::time::{MINUTE_MS, UtcMs};
 
 /// Length of a cell, ms.
 pub const CELL_MS: i64 = 10_000;
@@ -156,6 +156,27 @@ pub fn others<'a, G: Within + 'a>(grids: impl IntoIterator<Item = &'a G>, from: 
     out
 }
 
+/// So long before and after a loss the other rovers may have theirs, ms.
+const TURN_MS: i64 = 20 * MINUTE_MS;
+/// ... of this part of what the rover lost in that time.
+const TURN_PART: f64 = 0.3;
+/// ... and at least of this part of the time.
+const TURN_LEAST: f64 = 0.01;
+
+/// Which part of the other rovers loses fix about as much in the same hour, be it at other moments: a bad signal of the base costs
+/// each rover its fix when its own margin is used up (common practice, no source).
+pub(super) fn in_turn(own: &Grid, others: &[&Grid], from: UtcMs, to: UtcMs) -> f64 {
+    let (a, b) = (from - TURN_MS, to + TURN_MS);
+    let share = |g: &Grid| {
+        let (observed, lost, _) = g.within(a, b);
+        (observed * 2 >= b - a).then(|| lost as f64 / observed as f64)
+    };
+    let Some(own) = share(own) else { return 0.0 };
+    let known: Vec<f64> = others.iter().filter_map(|g| share(g)).collect();
+    let too = known.iter().filter(|s| **s >= (TURN_PART * own).max(TURN_LEAST)).count();
+    if known.is_empty() { 0.0 } else { too as f64 / known.len() as f64 }
+}
+
 /// Merges spans that touch or overlap (by up to `bridge_ms` of hole).
 pub fn merge_spans(mut spans: Vec<(UtcMs, UtcMs)>, bridge_ms: i64) -> Vec<(UtcMs, UtcMs)> {
     spans.sort_unstable();
@@ -185,6 +206,24 @@ mod tests {
         let states: Vec<u32> = (0..600).map(|s| u32::from(lost.contains(&s))).collect();
         let time = rover_time(&times, &states, |_| true, &PeriodLimits::default());
         RoverCase { ages_s: vec![1.0; 600], times, states, time, ..RoverCase::default() }
+    }
+
+    /// An hour in which a rover is lost for `lost` cells of every `of`, from the cell `begin` on.
+    fn hour(begin: usize, lost: usize, of: usize) -> Grid {
+        let cells: Vec<u16> = (0..360).map(|i| if (i + of - begin % of) % of < lost { 10_000 } else { 0 }).collect();
+        Grid { first: 0, observed: vec![10_000; 360], lost: cells, old: vec![0; 360] }
+    }
+
+    #[test]
+    fn others_that_lose_as_much_at_other_moments_lose_in_turn() {
+        let (own, like, calm, gone) = (hour(0, 6, 60), hour(30, 6, 60), hour(0, 0, 60), Grid::default());
+        let (from, to) = (1_800_000, 1_860_000);
+        assert_eq!(in_turn(&own, &[&like, &like], from, to), 1.0);
+        assert_eq!(in_turn(&own, &[&like, &calm], from, to), 0.5);
+        assert_eq!(in_turn(&own, &[&calm, &calm], from, to), 0.0);
+        // Who was not there does not count.
+        assert_eq!(in_turn(&own, &[&like, &gone], from, to), 1.0);
+        assert_eq!(in_turn(&own, &[], from, to), 0.0);
     }
 
     #[test]

@@ -8,4 +8,5 @@ pub mod evidence;
 pub mod grid;
 pub mod periods;
 pub mod place;
+mod rivals;
 mod timeline;
