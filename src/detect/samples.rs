@@ -289,7 +289,7 @@ fn a_second_frequency_is_lost_against_its_own_share() {
     // Never there: at a base that is the fault, at a rover the log may only lack signal numbers.
     assert_eq!(spans(&base(systems(|_| 0, |_| 20)), "second-frequency-lost"), [(0, 3600)]);
     // One that fades, a satellite each half minute, begins where the fall does, not where the limit is reached.
-    let fading = systems(|s| if s < 1000 || s >= 2000 { 18 } else { 18 - ((s - 1000) / 30).min(18) as u8 }, |_| 20);
+    let fading = systems(|s| if (1000..2000).contains(&s) { 18 - ((s - 1000) / 30).min(18) as u8 } else { 18 }, |_| 20);
     let found = spans(&base(fading), "second-frequency-lost");
     assert!(found.len() == 1 && (1000..1100).contains(&found[0].0) && (2000..2040).contains(&found[0].1), "{found:?}");
     assert!(spans(&rover(systems(|_| 0, |_| 20)), "second-frequency-lost").is_empty());
