@@ -160,3 +160,21 @@ fn one_loss_within_a_long_condition_is_not_the_condition() {
     assert!(told.has_event("position-message-missing"));
     told.must_be("unexplained");
 }
+
+/// ... and what all of them have, each at moments of its own, is no loss of one rover alone: a base whose signal is poor costs each
+/// rover its fix when its own margin is used up. The same losses of one rover only stay its own.
+#[test]
+fn a_base_may_cost_its_rovers_the_fix_in_turn() {
+    let bad = |s: i64| within(s, 3000, 9000);
+    let judge = |rovers: usize| {
+        Site::default()
+            .with_base(move |s| BaseNow { second: if bad(s) { 0.1 } else { 0.92 }, ..BaseNow::default() })
+            .with_rovers(4, move |r, s| {
+                RoverNow::default().lost(r < rovers && bad(s) && (s + 75 * r as i64) % 300 < 60)
+            })
+            .judge()
+    };
+    judge(4).must_be("base-second-frequency");
+    let alone = judge(1);
+    assert_eq!(alone.side_hours("base"), 0.0, "{}", alone.told());
+}
