@@ -308,7 +308,8 @@ fn to_nothing(file: &mut dyn std::io::Read, name: &str) -> u64 {
 }
 
 /// What reading cannot be faster than: all files of the pile in `LOSTFIX_PILE` decompressed to nothing with the library that the
-/// program uses (zip, flate2), in as many threads as `LOSTFIX_THREADS` says. `scripts/bench` puts `lostfix read` beside it.
+/// program uses (zip, flate2), in as many threads as `LOSTFIX_THREADS` says. `scripts/bench-piles` puts `lostfix read`
+/// beside it.
 #[test]
 #[ignore = "a measurement, not a check"]
 fn decompression_of_a_pile() {

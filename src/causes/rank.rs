@@ -73,7 +73,7 @@ fn working(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Wo
     let mut lists: BTreeMap<Vec<&'static str>, Arc<[&'static str]>> = BTreeMap::new();
     let mut out = Working::default();
     for (s, v) in evidence.segments.iter().zip(verdicts) {
-        let strengths = s.features.iter().filter_map(|f| {
+        let known = s.features.iter().filter_map(|f| {
             // There are some hundred ids at most.
             let next = u16::try_from(places.len()).ok()?;
             let place = *places.entry(f.id.as_str()).or_insert(next);
@@ -82,7 +82,7 @@ fn working(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Wo
             }
             Some((place, f.strength as f32))
         });
-        let strengths = strengths.collect();
+        let strengths = known.collect();
         out.stretches.push(Stretch {
             unit: units.get(s.rover).cloned().unwrap_or_default(),
             from: s.from,
@@ -203,8 +203,7 @@ fn one_cause(
     );
     let mean = weights.calibration.most * members.0.iter().map(|(i, ms)| part(*i) * ms).sum::<f64>() / lost;
     let share = lost / all_lost as f64;
-    let unlogged =
-        |i: usize| evidence.segments[i].features.iter().find(|f| f.id == BASE_LOG_MISSING).map_or(0.0, |f| f.strength);
+    let unlogged = |i: usize| evidence.segments[i].strength(BASE_LOG_MISSING);
     let blind = members.0.iter().map(|(i, ms)| unlogged(*i) * ms).sum::<f64>() / lost;
     let confidence = match cause {
         Some(_) => weights.calibration.of_site(mean, share, blind),

@@ -173,7 +173,7 @@ pub fn ruled_out(segment: &Segment) -> Vec<&'static str> {
 fn never(segment: &Segment) -> [f64; 22] {
     const NEVER: f64 = -40.0;
     let others = segment.others;
-    let strength = |id: &str| segment.features.iter().find(|f| f.id == id).map_or(0.0, |f| f.strength);
+    let strength = |id: &str| segment.strength(id);
     let fresh = strength("context:corrections-fresh");
     let in_turn = strength("context:others-in-turn");
     let interference = strength("base:band-drop")
@@ -197,7 +197,8 @@ fn never(segment: &Segment) -> [f64; 22] {
     let (storm_signs, scintillation_signs) = (count(storm_signs), count(scintillation_signs));
     CAUSES.map(|(cause, side)| {
         let mut sum = 0.0;
-        // A base cause for loss that only one of several observed rovers has, be it at moments of its own.
+        // A base cause for loss that only one of several observed rovers has. Where most of them lose fix in the same hour, each at
+        // its own moments, it is not only one (0.6: chosen on tuning seeds).
         if side == "base" && others.observed >= 2 && others.lost_share < 0.1 && in_turn < 0.6 {
             sum += NEVER;
         }

@@ -73,6 +73,13 @@ pub struct Segment {
     pub features: Vec<Feature>,
 }
 
+impl Segment {
+    /// How strong a piece of evidence is, 0 where there is none.
+    pub fn strength(&self, id: &str) -> f64 {
+        self.features.iter().find(|f| f.id == id).map_or(0.0, |f| f.strength)
+    }
+}
+
 /// All evidence of a site.
 #[derive(Debug, Clone, Default)]
 pub struct SiteEvidence {

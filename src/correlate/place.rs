@@ -116,12 +116,10 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
             .fold(0.0_f32, |m, x| m.max(0.6 * x));
         own.max(near)
     };
-    let mut last: Option<(CellKey, f32)> = None;
+    let mut known: Keyed<CellKey, Option<f32>> = Keyed::default();
     for i in 0..n {
         if let Some(k) = key(i) {
-            let strength = last.filter(|l| l.0 == k).map_or_else(|| at(k), |l| l.1);
-            last = Some((k, strength));
-            out.at[i] = strength;
+            out.at[i] = *known.at(k).get_or_insert_with(|| at(k));
         }
     }
     out

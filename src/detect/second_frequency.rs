@@ -10,6 +10,7 @@ use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Role, System};
 use crate::model::keyed::Keyed;
+use crate::model::time::MINUTE_MS;
 
 /// Satellites by ten seconds over the systems that RTK uses.
 #[derive(Default, Clone, Copy)]
@@ -22,7 +23,7 @@ struct Cell {
 /// Under this part of the usual share the fall has begun (common practice, no source) ...
 const SLOW_SHARE: f64 = 0.9;
 /// ... at most so long before the limit is reached, ms.
-const SLOW_MS: i64 = 15 * 60_000;
+const SLOW_MS: i64 = 15 * MINUTE_MS;
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let times = view::i64s(&frames.systems, "time");
