@@ -102,6 +102,8 @@ pub struct Weights {
     pub calibration: Calibration,
     prior: BTreeMap<String, f64>,
     rows: BTreeMap<String, Row>,
+    /// Names of the groups.
+    groups: Vec<String>,
 }
 
 impl Weights {
@@ -128,7 +130,10 @@ impl Weights {
         if !(table.calibration.temperature.is_finite() && table.calibration.temperature > 0.0) {
             return Err("weights: calibration.temperature must be above 0".to_owned());
         }
-        Ok(Weights { calibration: table.calibration, prior: table.prior, rows })
+        let mut groups: Vec<String> = rows.values().map(|row: &Row| row.group.clone()).collect();
+        groups.sort_unstable();
+        groups.dedup();
+        Ok(Weights { calibration: table.calibration, prior: table.prior, rows, groups })
     }
 
     /// Log-odds before any evidence.
@@ -155,8 +160,16 @@ impl Weights {
                 direct: row.direct,
                 stops: row.stops,
                 alone: row.alone,
+                group: self.groups.iter().position(|g| *g == row.group).and_then(|at| u16::try_from(at).ok()),
             },
-            None => Timing { after_ms: 60_000, resolution_ms: 15_000, direct: false, stops: true, alone: ALONE },
+            None => Timing {
+                after_ms: 60_000,
+                resolution_ms: 15_000,
+                direct: false,
+                stops: true,
+                alone: ALONE,
+                group: None,
+            },
         }
     }
 

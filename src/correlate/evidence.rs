@@ -8,7 +8,7 @@ use super::distance::{Reach, distances_km, far_evidence, mean_km, range_evidence
 use super::grid::{Grid, Others, Within, in_turn, merge_spans, others, overlap_ms};
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
-use super::rivals::{Rates, outdone};
+use super::rivals::{REASONS, Rates, outdone};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
@@ -33,6 +33,8 @@ pub struct Timing {
     pub stops: bool,
     /// How far it convinces although too little loss met it to rule out chance, 0 to 1.
     pub alone: f64,
+    /// Number of its group: evidence of one group comes from one observation. `None`: of none.
+    pub group: Option<u16>,
 }
 
 /// One piece of evidence on a segment.
@@ -205,6 +207,7 @@ pub fn gather<G: Within>(
                         event_feature(&mut f, how, (e, timeline.since[k]), at + k, &segment, period.from, a);
                     }
                 }
+                let down = both_down(&f);
                 outdone(&mut f, &rates);
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
@@ -219,7 +222,7 @@ pub fn gather<G: Within>(
                     }
                 }
                 let turns = in_turn(&grids[r], &other_grids, from, to);
-                context(&mut f, case, rover, &segment, turns, &place, &reach, &far, limits, &base);
+                context(&mut f, case, rover, &segment, turns, down, &place, &reach, &far, limits, &base);
                 segment.features = f;
                 out.segments.push(segment);
             }
@@ -236,27 +239,29 @@ const LONELY_MOST_MS: i64 = 300_000;
 const LONELY_NEAR_MS: i64 = HOUR_MS;
 
 /// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
-/// loses its lock or a frequency. Without any of it only a quarter counts.
+/// loses its lock or a frequency. Without any of it, or where its ports or its signals show why it did, only a quarter counts.
 fn symptom(features: &[Feature], own: bool) -> f64 {
-    const SHOWN: [&str; 10] = [
-        "second-frequency-lost",
+    /// What a weak or disturbed signal does as well.
+    const OF_SIGNALS: [&str; 3] = ["second-frequency-lost", "common-slip", "rover-few-satellites"];
+    const SHOWN: [&str; 7] = [
         "stream-gap",
         "observables-missing",
         "observables-irregular",
         "system-stopped",
         "lock-reset",
-        "common-slip",
         "restart",
         "log-silent",
-        "rover-few-satellites",
     ];
+    const SIGNALS: [&str; 6] =
+        ["weak-signal", "weak-whole-sky", "all-bands-sink", "all-bands-drop", "band-drop", "band-sinks"];
     let scope = if own { "rover:" } else { "base:" };
-    let strongest = features
-        .iter()
-        .filter(|f| f.id.strip_prefix(scope).is_some_and(|kind| SHOWN.contains(&kind)))
-        .map(|f| f.strength)
-        .fold(0.0, f64::max);
-    (0.25 + strongest).min(1.0)
+    let strongest = |kinds: &[&str]| {
+        let of = |f: &&Feature| f.id.strip_prefix(scope).is_some_and(|kind| kinds.contains(&kind));
+        features.iter().filter(of).map(|f| f.strength).fold(0.0, f64::max)
+    };
+    let by_itself = 1.0 - strongest(&REASONS);
+    let lost = strongest(&OF_SIGNALS) * by_itself.min(1.0 - strongest(&SIGNALS));
+    (0.25 + lost.max(strongest(&SHOWN) * by_itself)).min(1.0)
 }
 
 /// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.
@@ -347,6 +352,7 @@ fn context(
     rover: &RoverCase,
     segment: &Segment,
     turns: f64,
+    down: f64,
     place: &PlaceBound,
     reach: &Reach,
     far: &[f32],
@@ -357,7 +363,7 @@ fn context(
     // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
     let burst = f.iter().any(|f| f.id == "sky:flare");
     let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
-    let both_down = if by_day { both_down(f) } else { 0.0 };
+    let both_down = if by_day { down } else { 0.0 };
     let mut add = |id: &str, strength: f64| {
         if strength > 0.02 {
             f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });

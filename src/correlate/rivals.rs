@@ -4,15 +4,57 @@ use super::association::Association;
 use super::evidence::{ByKind, Feature, Timing};
 use std::collections::BTreeMap;
 
-/// How much of the time of a kind is lost, and whether that is well shown, by evidence id.
-pub(super) struct Rates(BTreeMap<String, (f64, bool)>);
+/// What is measured or logged at the ports of a receiver that makes it stop or lose its satellites.
+pub(super) const REASONS: [&str; 8] = [
+    "antenna-voltage-low",
+    "antenna-current-none",
+    "antenna-current-high",
+    "antenna-open",
+    "antenna-short",
+    "supply-voltage-low",
+    "power-fail",
+    "overheat",
+];
+
+/// How a receiver that stops or loses its satellites shows: the consequence does not stand against its reason.
+const CONSEQUENCES: [&str; 7] = [
+    "stream-gap",
+    "observables-missing",
+    "observables-irregular",
+    "lock-reset",
+    "restart",
+    "satellites-few",
+    "second-frequency-lost",
+];
+
+/// Whether both are of one unit, and the second is what the first leads to.
+fn leads_to(reason: &str, consequence: &str) -> bool {
+    match (reason.split_once(':'), consequence.split_once(':')) {
+        (Some((a, reason)), Some((b, consequence))) => {
+            a == b && REASONS.contains(&reason) && CONSEQUENCES.contains(&consequence)
+        }
+        _ => false,
+    }
+}
+
+/// What is known of a kind: how much of its time is lost, whether that is well shown, and its group.
+#[derive(Clone, Copy)]
+struct Rate {
+    lost: f64,
+    strong: bool,
+    group: Option<u16>,
+}
+
+/// By evidence id.
+pub(super) struct Rates(BTreeMap<String, Rate>);
 
 impl Rates {
     pub(super) fn of(scopes: &[(&str, &ByKind)], timing: &dyn Fn(&str) -> Timing) -> Rates {
         let one = |scope: &str, kind: &str, a: &Association| {
             let id = format!("{scope}:{kind}");
-            let strong = a.is_strong(timing(&id).alone);
-            (id, (a.inside, strong))
+            let how = timing(&id);
+            let rate = Rate { lost: a.inside, strong: a.is_strong(how.alone), group: how.group };
+            (id, rate)
         };
         Rates(scopes.iter().flat_map(|(scope, kinds)| kinds.iter().map(move |(k, a)| one(scope, k, a))).collect())
     }
@@ -21,17 +63,16 @@ impl Rates {
 /// Of two conditions that hold at once, the one under which a rover mostly keeps its fix is hardly why it is lost while the other one
 /// holds, under which it is lost nearly always: each counts by the part of its time that is lost (noisy-or, Pearl 1988).
 pub(super) fn outdone(features: &mut [Feature], rates: &Rates) {
-    let known: Vec<(usize, f64, bool)> = features
-        .iter()
-        .enumerate()
-        .filter_map(|(i, f)| rates.0.get(&f.id).map(|(rate, strong)| (i, *rate, *strong)))
-        .collect();
+    let known: Vec<(usize, Rate)> =
+        features.iter().enumerate().filter_map(|(i, f)| rates.0.get(&f.id).map(|rate| (i, *rate))).collect();
     let strengths: Vec<f64> = features.iter().map(|f| f.strength).collect();
-    for (i, rate, _) in &known {
+    for (i, rate) in &known {
+        let one_observation = |other: &Rate| rate.group.is_some() && rate.group == other.group;
         let least = known
             .iter()
-            .filter(|(j, other, strong)| j != i && *strong && other > rate)
-            .map(|(j, other, _)| 1.0 - strengths[*j] * (1.0 - rate / other))
+            .filter(|(j, other)| j != i && other.strong && other.lost > rate.lost && !one_observation(other))
+            .filter(|(j, _)| !leads_to(&features[*i].id, &features[*j].id))
+            .map(|(j, other)| 1.0 - strengths[*j] * (1.0 - rate.lost / other.lost))
             .fold(1.0, f64::min);
         features[*i].strength *= least;
     }
@@ -42,7 +83,12 @@ mod tests {
     use super::*;
 
     fn strengths(rates: &[(&str, f64, bool)]) -> Vec<f64> {
-        let known = Rates(rates.iter().map(|(id, rate, strong)| ((*id).to_owned(), (*rate, *strong))).collect());
+        let known = Rates(
+            rates
+                .iter()
+                .map(|(id, lost, strong)| ((*id).to_owned(), Rate { lost: *lost, strong: *strong, group: None }))
+                .collect(),
+        );
         let mut f: Vec<Feature> =
             rates.iter().map(|(id, ..)| Feature { id: (*id).to_owned(), strength: 0.8, event: None }).collect();
         outdone(&mut f, &known);
@@ -61,7 +107,10 @@ mod tests {
     #[test]
     fn evidence_without_a_rate_is_left_as_it_is() {
         let mut f = vec![Feature { id: "sky:kp-storm".to_owned(), strength: 1.0, event: None }];
-        outdone(&mut f, &Rates(BTreeMap::from([("base:second".to_owned(), (1.0, true))])));
+        outdone(
+            &mut f,
+            &Rates(BTreeMap::from([("base:second".to_owned(), Rate { lost: 1.0, strong: true, group: None })])),
+        );
         assert_eq!(f[0].strength, 1.0);
     }
 }
