@@ -8,7 +8,7 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::window::{median, quantile, stretches, trailing_median};
+use super::window::{Stretch, median, quantile, stretches, trailing_median};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::{Band, Role};
@@ -141,6 +141,22 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 (false, true) => "band-drop",
                 (false, false) => "band-sinks",
             };
+            if all.len() == 1
+                && let Some(spread) = steady(this, s, &flags)
+            {
+                events.push(maker.event(
+                    "level-steady",
+                    s.from,
+                    s.to,
+                    Some(spread),
+                    "dB",
+                    (0.5 + 0.05 * (s.to - s.from) as f64 / MINUTE_MS as f64).min(1.0),
+                    format!(
+                        "while it is {depth:.1} dB low, C/N0 stays within {spread:.1} dB for {} min: a source of noise is restless",
+                        (s.to - s.from) / MINUTE_MS
+                    ),
+                ));
+            }
             if everything && this.band != Band::L1 && all.iter().any(|o| o.band == Band::L1) {
                 continue; // told once, by L1
             }
@@ -289,6 +305,25 @@ impl Falls {
 
 /// Falls that differ by so much are not one fall, dB (common practice, no source).
 const UNEVEN_DB: f64 = 6.0;
+
+/// A fall of minutes without its edges that wavers by less than this, dB, does not come from a transmitter that moves, is switched or
+/// sends by fits and starts, but from something that stays as it is: a cable, a connector, an antenna (common practice, no source).
+const STEADY_DB: f64 = 1.5;
+
+/// The edges of a fall, in cells of ten seconds, and the least that must be left between them.
+const EDGE_CELLS: usize = 9;
+const STEADY_CELLS: usize = 18;
+
+/// How far a fall wavers between its edges, dB, when it hardly does; 1 in 10 cells may stand out at either end.
+fn steady(series: &Series, s: Stretch, flags: &[bool]) -> Option<f64> {
+    let inside = s.first + EDGE_CELLS..s.end.saturating_sub(EDGE_CELLS);
+    if inside.len() < STEADY_CELLS || inside.clone().any(|i| !flags[i]) {
+        return None;
+    }
+    let drop = || inside.clone().map(|i| series.drop[i]);
+    let spread = quantile(drop(), 0.9)? - quantile(drop(), 0.1)?;
+    (spread <= STEADY_DB).then_some(spread)
+}
 
 /// How much more the band has fallen in the half minute from cell `at` than in the half minute before it, dB.
 fn edge_db(series: &Series, at: usize) -> f64 {
