@@ -93,7 +93,11 @@ pub(super) fn event_feature(
     // An event after the loss cannot have caused it; it may still keep the fix away.
     let late = match since > period_from + t.resolution_ms.max(15_000) {
         true if id.starts_with("sky:") => LATE_SKY,
-        true => LATE,
+        // What began soon after the loss and goes on for long with it is more than what is left of another cause.
+        true => {
+            let (before, after) = ((since - period_from) as f64, (segment.from - since).max(0) as f64);
+            LATE + (1.0 - LATE) * after / (before + after)
+        }
         false => 1.0,
     };
     let strength = f64::from(event.strength) * share * association * late;

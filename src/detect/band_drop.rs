@@ -1,4 +1,5 @@
-//! `band-drop`, `all-bands-drop`, `band-sinks`, `all-bands-sink`, `band-jumps`, `all-bands-jump`, `level-drop`, `level-sinks`:
+//! `band-drop`, `all-bands-drop`, `band-sinks`, `all-bands-sink`, `band-jumps`, `all-bands-jump`, `level-drop`, `level-sinks`,
+//! `level-steady`, `lower-bands-drop`:
 //! the median C/N0 of all satellites of one band falls below its own last half hour, alone or with all bands, within seconds
 //! (`drop`) or slowly (`sink`: never interference), and jumps from epoch to epoch. `level`: the log holds one band only. For
 //! bases and rovers; at a rover also `part-of-sky-drop`, a fall that is not the same for all satellites.
@@ -132,7 +133,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             let with: Vec<&str> =
                 others.iter().filter(|(_, d)| *d >= limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
             let everything = !others.is_empty() && spared.is_empty();
+            let of_one_branch = one_branch(this.band, &others, limits);
             let kind = match (everything, sharp) {
+                _ if of_one_branch => "lower-bands-drop",
                 // With one band in the log nobody can say whether others were spared.
                 _ if all.len() == 1 && sharp => "level-drop",
                 _ if all.len() == 1 => "level-sinks",
@@ -156,6 +159,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                         (s.to - s.from) / MINUTE_MS
                     ),
                 ));
+            }
+            if of_one_branch && this.band != Band::L2 {
+                continue; // told once, by L2
             }
             if everything && this.band != Band::L1 && all.iter().any(|o| o.band == Band::L1) {
                 continue; // told once, by L1
@@ -301,6 +307,18 @@ impl Falls {
         let (least, most) = (quantile(all(), 0.2)?, quantile(all(), 0.8)?);
         (most - least >= UNEVEN_DB && least < 0.5 * most).then_some((least, most))
     }
+}
+
+/// Whether a fall on `band` takes everything below L1 and leaves L1 alone, L2 as well as L5, which are 50 MHz apart: one transmitter
+/// does not do that, but an antenna has one branch for L1 and one for all below it (common practice, no source).
+fn one_branch(band: Band, others: &[(Band, f64)], limits: &Limits) -> bool {
+    let fallen = |d: f64| d >= limits.band_drop_db * 0.5;
+    let has = |wanted: Band| band == wanted || others.iter().any(|(b, _)| *b == wanted);
+    band != Band::L1
+        && has(Band::L2)
+        && has(Band::L5)
+        && has(Band::L1)
+        && others.iter().all(|(b, d)| fallen(*d) != (*b == Band::L1))
 }
 
 /// Falls that differ by so much are not one fall, dB (common practice, no source).

@@ -23,7 +23,7 @@ use std::sync::Arc;
 /// Satellite and signal minutes that are kept, all bundles together: about five days of a large receiver, 100 MB.
 const MOST_MINUTES: usize = 1_000_000;
 /// Events of detectors that concern the sky.
-const KINDS: [&str; 19] = [
+const KINDS: [&str; 21] = [
     "sky-blocked",
     "multipath",
     "weak-whole-sky",
@@ -34,6 +34,8 @@ const KINDS: [&str; 19] = [
     "satellites-fading",
     "satellites-few",
     "band-drop",
+    "lower-bands-drop",
+    "level-steady",
     "band-jumps",
     "band-sinks",
     "all-bands-drop",
