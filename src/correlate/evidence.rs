@@ -6,6 +6,7 @@ use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::distance::{Reach, distances_km, far_evidence, mean_km, range_evidence};
 use super::grid::{Grid, Others, Within, in_turn, merge_spans, others, overlap_ms};
+use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{REASONS, Rates, outdone};
@@ -145,6 +146,7 @@ pub fn gather<G: Within>(
     let elsewhere: Vec<&Strong> =
         case.rovers.iter().zip(&own).filter(|(r, _)| !r.never_corrected).map(|(_, (_, strong))| strong).collect();
     out.base_associations = beside_others(&case.base_events, &pairs, of_base, first, &elsewhere);
+    let onsets = Onsets::of(&case.base_events, &pairs, of_base);
     let base = Timeline::new("base", &case.base_events, timing);
     let sky = Timeline::new("sky", &case.sky_events, timing);
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
@@ -190,6 +192,7 @@ pub fn gather<G: Within>(
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
                 let mut f = Vec::new();
+                let mut begun: BTreeMap<&str, f64> = BTreeMap::new();
                 let old = old_share(rover, &segment, limits.age_old_s);
                 let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
                     [(&base, 0, Some(&out.base_associations)), (&mine, own_at, Some(&own)), (&sky, sky_at, None)];
@@ -201,6 +204,15 @@ pub fn gather<G: Within>(
                             Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(how.1.alone)),
                             _ => 1.0,
                         };
+                        let began = match at {
+                            0 => onsets.began(e, how.1, period.from),
+                            _ => 0.0,
+                        };
+                        if began > 0.0 {
+                            let most = begun.entry(how.0).or_default();
+                            *most = most.max(began);
+                        }
+                        let a = a.max(began);
                         // Without corrections there is no fix, whatever else there is.
                         let stops_not = associated.and_then(|m| m.get(e.kind)).is_some_and(|a| a.stops_not);
                         let a = if how.1.direct || (how.1.stops && !stops_not) { a } else { a * (1.0 - old) };
@@ -208,7 +220,7 @@ pub fn gather<G: Within>(
                     }
                 }
                 let down = both_down(&f);
-                outdone(&mut f, &rates);
+                outdone(&mut f, &rates, &begun);
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());

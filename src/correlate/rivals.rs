@@ -45,6 +45,15 @@ struct Rate {
     group: Option<u16>,
 }
 
+impl Rate {
+    fn of_this(self, begun: Option<&f64>) -> Rate {
+        match begun {
+            Some(begun) => Rate { lost: self.lost.max(*begun), strong: self.strong || *begun >= 0.5, ..self },
+            None => self,
+        }
+    }
+}
+
 /// By evidence id.
 pub(super) struct Rates(BTreeMap<String, Rate>);
 
@@ -62,9 +71,13 @@ impl Rates {
 
 /// Of two conditions that hold at once, the one under which a rover mostly keeps its fix is hardly why it is lost while the other one
 /// holds, under which it is lost nearly always: each counts by the part of its time that is lost (noisy-or, Pearl 1988).
-pub(super) fn outdone(features: &mut [Feature], rates: &Rates) {
-    let known: Vec<(usize, Rate)> =
-        features.iter().enumerate().filter_map(|(i, f)| rates.0.get(&f.id).map(|rate| (i, *rate))).collect();
+/// `begun`: how likely this loss is the work of an event of the kind that it begins with.
+pub(super) fn outdone(features: &mut [Feature], rates: &Rates, begun: &BTreeMap<&str, f64>) {
+    let known: Vec<(usize, Rate)> = features
+        .iter()
+        .enumerate()
+        .filter_map(|(i, f)| rates.0.get(&f.id).map(|rate| (i, rate.of_this(begun.get(f.id.as_str())))))
+        .collect();
     let strengths: Vec<f64> = features.iter().map(|f| f.strength).collect();
     for (i, rate) in &known {
         let one_observation = |other: &Rate| rate.group.is_some() && rate.group == other.group;
@@ -91,7 +104,7 @@ mod tests {
         );
         let mut f: Vec<Feature> =
             rates.iter().map(|(id, ..)| Feature { id: (*id).to_owned(), strength: 0.8, event: None }).collect();
-        outdone(&mut f, &known);
+        outdone(&mut f, &known, &BTreeMap::new());
         f.iter().map(|f| (f.strength * 1000.0).round() / 1000.0).collect()
     }
 

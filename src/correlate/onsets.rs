@@ -1,0 +1,78 @@
+//! Losses that begin within seconds after an event, again and again: where each costs the fix for a minute and they come every few
+//! minutes, the lost share within their windows hardly stands out, but the moments at which losses begin do.
+
+use super::case::RoverCase;
+use super::evidence::Timing;
+use super::grid::{Grid, merge_spans};
+use crate::maths::stats::wilson;
+use crate::model::event::Event;
+use crate::model::time::UtcMs;
+use std::collections::BTreeMap;
+
+/// So soon after an event its loss begins, ms (a rover notices within a few epochs; common practice, no source).
+const SOON_MS: i64 = 20_000;
+/// Longer events have no moment.
+const BRIEF_MS: i64 = 30_000;
+/// Fewer events, or fewer losses that begin with them, tell nothing.
+const LEAST: u64 = 8;
+/// 95 %.
+const Z: f64 = 1.96;
+
+/// By kind: of the losses that begin with such an event, the part that would not have begun there by chance, 0 to 1.
+pub(super) struct Onsets(BTreeMap<&'static str, f64>);
+
+impl Onsets {
+    /// The attributable fraction among the exposed (Miettinen 1974), with the lower end of the Wilson interval for the share of losses
+    /// that begin with an event. Losses of several rovers at once count once.
+    pub(super) fn of(events: &[Event], rovers: &[(&RoverCase, &Grid)], timing: impl Fn(&str) -> Timing) -> Onsets {
+        let mut begins: Vec<UtcMs> = rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| p.from)).collect();
+        begins.sort_unstable();
+        begins.dedup_by(|later, first| *later - *first <= SOON_MS);
+        let whole = |grid: &Grid| {
+            let sum = |v: &[u16]| v.iter().map(|x| i64::from(*x)).sum::<i64>();
+            sum(&grid.observed) - sum(&grid.lost)
+        };
+        let total: i64 = rovers.iter().map(|(_, g)| whole(g)).sum();
+        let mut kinds: BTreeMap<&'static str, Vec<&Event>> = BTreeMap::new();
+        for e in events {
+            kinds.entry(e.kind).or_default().push(e);
+        }
+        let excess = |kind: &str, events: &[&Event]| -> Option<f64> {
+            let brief = events.iter().filter(|e| e.to - e.from <= BRIEF_MS).count();
+            if (events.len() as u64) < LEAST || brief * 10 < events.len() * 9 || total <= 0 {
+                return None;
+            }
+            let how = timing(kind);
+            let windows = merge_spans(events.iter().map(|e| soon(e, how)).collect(), 0);
+            // Only a rover that has its fix can lose it.
+            let left = |(from, to): &(UtcMs, UtcMs)| -> i64 {
+                rovers.iter().map(|(_, g)| g.within(*from, *to)).map(|(observed, lost, _)| observed - lost).sum()
+            };
+            let by_chance = (windows.iter().map(left).sum::<i64>() as f64 / total as f64).clamp(0.0, 1.0);
+            let with = begins.iter().filter(|t| inside(&windows, **t)).count() as u64;
+            if with < LEAST || by_chance >= 1.0 {
+                return None;
+            }
+            let share = wilson(with, begins.len() as u64, Z)?.low;
+            let elsewhere = (1.0 - share) / (1.0 - by_chance);
+            Some(1.0 - elsewhere * by_chance / share.max(f64::MIN_POSITIVE)).filter(|x| *x > 0.0)
+        };
+        Onsets(kinds.iter().filter_map(|(kind, events)| Some((*kind, excess(kind, events)?))).collect())
+    }
+
+    /// How likely a loss that begins then is the work of this event; 0 where it does not begin with it.
+    pub(super) fn began(&self, event: &Event, how: Timing, loss_from: UtcMs) -> f64 {
+        let (from, to) = soon(event, how);
+        let excess = self.0.get(event.kind).copied().unwrap_or(0.0);
+        if (from..=to).contains(&loss_from) { excess } else { 0.0 }
+    }
+}
+
+fn soon(event: &Event, how: Timing) -> (UtcMs, UtcMs) {
+    (event.from - how.resolution_ms.min(SOON_MS), event.to + SOON_MS)
+}
+
+fn inside(spans: &[(UtcMs, UtcMs)], t: UtcMs) -> bool {
+    let at = spans.partition_point(|(_, to)| *to < t);
+    spans.get(at).is_some_and(|(from, _)| *from <= t)
+}
