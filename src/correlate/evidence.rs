@@ -458,7 +458,9 @@ fn context(
     // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
     let minutes = (segment.to - segment.from) as f64 / 60_000.0;
     if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
-        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - turns));
+        // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
+        let not_alone = ((turns - 0.4) / 0.4).clamp(0.0, 1.0);
+        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
         // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
         let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
         let like =

@@ -118,12 +118,45 @@ mod tests {
     }
 
     #[test]
+    fn neither_a_consequence_nor_the_same_observation_stands_against_a_reason() {
+        // An antenna without its voltage silences the base: the silence always costs the fix, the low voltage not quite always.
+        let port = [("base:antenna-voltage-low", 0.6, false), ("base:stream-gap", 1.0, true)];
+        assert_eq!(strengths(&port), [0.8, 0.8]);
+        // Of a rover's antenna the base's silence is no consequence. By hand: 0.8 * (1 - 0.8 * 0.4) = 0.544.
+        assert_eq!(strengths(&[("rover:antenna-open", 0.6, false), ("base:stream-gap", 1.0, true)]), [0.544, 0.8]);
+        let rate = |lost, group| Rate { lost, strong: true, group: Some(group) };
+        let of = |group| {
+            let known = Rates(BTreeMap::from([("a:x".to_owned(), rate(0.5, 1)), ("a:y".to_owned(), rate(1.0, group))]));
+            let mut f: Vec<Feature> =
+                ["a:x", "a:y"].map(|id| Feature { id: id.to_owned(), strength: 0.8, event: None }).to_vec();
+            outdone(&mut f, &known, &BTreeMap::new());
+            f[0].strength
+        };
+        assert!(of(1) == 0.8 && of(2) < 0.5);
+    }
+
+    #[test]
+    fn a_kind_that_the_loss_begins_with_stands_against_what_always_holds() {
+        let known = [("base:satellites-fading", 0.5, false), ("base:common-slip", 0.55, false)];
+        let known = Rates(
+            known
+                .iter()
+                .map(|(id, lost, strong)| ((*id).to_owned(), Rate { lost: *lost, strong: *strong, group: None }))
+                .collect(),
+        );
+        let mut f: Vec<Feature> = ["base:satellites-fading", "base:common-slip"]
+            .map(|id| Feature { id: id.to_owned(), strength: 0.9, event: None })
+            .to_vec();
+        outdone(&mut f, &known, &BTreeMap::from([("base:common-slip", 1.0)]));
+        // By hand: 0.9 * (1 - 0.9 * 0.5).
+        assert!((f[0].strength - 0.495).abs() < 1e-9 && f[1].strength == 0.9, "{f:?}");
+    }
+
+    #[test]
     fn evidence_without_a_rate_is_left_as_it_is() {
         let mut f = vec![Feature { id: "sky:kp-storm".to_owned(), strength: 1.0, event: None }];
-        outdone(
-            &mut f,
-            &Rates(BTreeMap::from([("base:second".to_owned(), Rate { lost: 1.0, strong: true, group: None })])),
-        );
+        let known = Rates(BTreeMap::from([("base:second".to_owned(), Rate { lost: 1.0, strong: true, group: None })]));
+        outdone(&mut f, &known, &BTreeMap::new());
         assert_eq!(f[0].strength, 1.0);
     }
 }
