@@ -250,6 +250,66 @@ fn a_band_that_is_gone_has_fallen_too() {
     assert!(spans(&found, "band-drop").is_empty());
 }
 
+/// A log without band information: one level for all satellites.
+fn level(fall: impl Fn(i64) -> f64) -> Vec<Event> {
+    let mut rows = bands(|s| [fall(s), 0.0], |s| [if s == 5000 { 12.0 } else { 0.0 }, 0.0]);
+    let one: Vec<u32> = (0..rows.bands.len())
+        .filter(|i| rows.bands.get(*i).is_some_and(|r| r.band == Band::L1.code()))
+        .map(|i| i as u32)
+        .collect();
+    rows.bands = rows.bands.take(&one);
+    rover(rows)
+}
+
+#[test]
+fn a_level_that_falls_and_stays_is_told_from_one_that_wavers() {
+    let inside = |s: i64| (5000..5900).contains(&s);
+    let found = level(|s| if inside(s) { 15.0 } else { 0.0 });
+    assert_eq!(spans(&found, "level-drop"), [(5000, 5900)]);
+    assert_eq!(spans(&found, "level-steady"), [(5000, 5900)]);
+    // 3 dB up and down: a source of noise.
+    let found = level(|s| if inside(s) { 12.0 + 3.0 * ((s / 10) % 3) as f64 } else { 0.0 });
+    assert_eq!(spans(&found, "level-drop"), [(5000, 5900)]);
+    assert!(spans(&found, "level-steady").is_empty());
+    // Two minutes tell nothing.
+    let found = level(|s| if (5000..5120).contains(&s) { 15.0 } else { 0.0 });
+    assert!(!spans(&found, "level-drop").is_empty() && spans(&found, "level-steady").is_empty());
+}
+
+#[test]
+fn all_bands_below_l1_are_one_branch_of_an_antenna() {
+    let fallen = |of: [f64; 3]| {
+        let down = move |s: i64| (5000..5900).contains(&s);
+        let mut rows = bands(
+            move |s| if down(s) { [of[0], of[1]] } else { [0.0; 2] },
+            |s| {
+                if s == 5000 { [12.0; 2] } else { [0.0; 2] }
+            },
+        );
+        let third: Vec<BandTen> = (0..rows.bands.len())
+            .filter_map(|i| rows.bands.get(i))
+            .filter(|r| r.band == Band::L2.code())
+            .map(|mut r| {
+                r.band = Band::L5.code();
+                r.cn0_median = 45.0 - if down(r.time / 1000) { of[2] as f32 } else { 0.0 };
+                r
+            })
+            .collect();
+        third.into_iter().for_each(|r| rows.bands.push(r));
+        let found = base(rows);
+        (
+            spans(&found, "lower-bands-drop").len(),
+            spans(&found, "band-drop").len(),
+            spans(&found, "all-bands-drop").len(),
+        )
+    };
+    // Told once.
+    assert_eq!(fallen([0.0, 15.0, 15.0]), (1, 0, 0));
+    assert_eq!(fallen([0.0, 15.0, 0.0]), (0, 1, 0));
+    assert_eq!(fallen([15.0, 0.0, 0.0]), (0, 1, 0));
+    assert_eq!(fallen([15.0, 15.0, 15.0]), (0, 0, 1));
+}
+
 #[test]
 fn jumps_are_many_within_ten_minutes() {
     let jumps = |every: i64| base(bands(|_| [0.0; 2], move |s| [if s % every == 0 { 4.0 } else { 0.0 }, 0.0]));

@@ -1,7 +1,9 @@
 //! The "Never" list of the analysis.
 
-use super::site::{BaseNow, RoverNow, Site};
+use super::site::{BaseNow, RoverNow, Site, T0};
 use super::trade::dice;
+use lostfix::causes::verdict::ruled_out;
+use lostfix::model::event::{Event, Origin};
 use lostfix::model::ids::FixState;
 
 fn within(s: i64, from: i64, to: i64) -> bool {
@@ -85,6 +87,35 @@ fn the_sky_needs_two_signs_where_there_are_no_neighbours() {
         .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)));
     let told = site.judge();
     assert_eq!(told.side_hours("sky"), 0.0, "{}", told.told());
+}
+
+/// The same: the place for a flare is the day side, where it takes the signals of base and rovers alike. Nothing of that is there: that
+/// the site lies under the auroral zone is no second sign for it.
+#[test]
+fn a_flare_does_nothing_of_its_own_in_the_auroral_zone() {
+    let bad = |s: i64| within(s, 3600, 6000);
+    let site = |kind: &'static str| {
+        let listed = Event {
+            unit: String::new(),
+            kind,
+            from: T0 + 3_500_000,
+            to: T0 + 5_000_000,
+            value: Some(1.0),
+            value_unit: "class",
+            strength: 0.9,
+            detail: "listed".to_owned(),
+            origin: Origin::default(),
+        };
+        Site { magnetic_latitude: Some(65.0), sky: vec![listed], ..Site::default() }
+            .with_base(|_| BaseNow::default())
+            .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)))
+            .judge()
+    };
+    let flare = site("flare");
+    assert_eq!(flare.hours("sky-storm"), 0.0, "{}", flare.told());
+    // A storm is at home there.
+    let storm = site("kp-storm");
+    assert!(storm.evidence.segments.iter().all(|s| !ruled_out(s).contains(&"sky-storm")), "{}", storm.told());
 }
 
 /// Analysis.md, Coincidence 2: "An event after the loss cannot cause it."
