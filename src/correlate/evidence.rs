@@ -92,6 +92,8 @@ pub struct SiteEvidence {
     pub events: Vec<Event>,
     /// How base events go with the loss of all rovers.
     pub base_associations: BTreeMap<&'static str, Association>,
+    /// How the begins of losses go with base events.
+    pub base_onsets: Onsets,
     /// How a rover's own events go with its loss, a rover each.
     pub rover_associations: Vec<BTreeMap<&'static str, Association>>,
     /// Bad places, a rover each.
@@ -146,7 +148,7 @@ pub fn gather<G: Within>(
     let elsewhere: Vec<&Strong> =
         case.rovers.iter().zip(&own).filter(|(r, _)| !r.never_corrected).map(|(_, (_, strong))| strong).collect();
     out.base_associations = beside_others(&case.base_events, &pairs, of_base, first, &elsewhere);
-    let onsets = Onsets::of(&case.base_events, &pairs, of_base);
+    out.base_onsets = Onsets::of(&case.base_events, &pairs, of_base);
     let base = Timeline::new("base", &case.base_events, timing);
     let sky = Timeline::new("sky", &case.sky_events, timing);
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
@@ -205,7 +207,7 @@ pub fn gather<G: Within>(
                             _ => 1.0,
                         };
                         let began = match at {
-                            0 => onsets.began(e, how.1, period.from),
+                            0 => out.base_onsets.began(e, how.1, period.from),
                             _ => 0.0,
                         };
                         if began > 0.0 {

@@ -6,7 +6,7 @@ pub mod case;
 mod distance;
 pub mod evidence;
 pub mod grid;
-mod onsets;
+pub mod onsets;
 pub mod periods;
 pub mod place;
 mod rivals;

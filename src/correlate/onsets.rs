@@ -18,8 +18,22 @@ const LEAST: u64 = 8;
 /// 95 %.
 const Z: f64 = 1.96;
 
-/// By kind: of the losses that begin with such an event, the part that would not have begun there by chance, 0 to 1.
-pub(super) struct Onsets(BTreeMap<&'static str, f64>);
+/// How the begins of losses go with one kind of event.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Begun {
+    /// Losses that begin with such an event; those of several rovers at once count once.
+    pub with: u64,
+    /// All losses.
+    pub of: u64,
+    /// How many would begin with one by chance.
+    pub by_chance: f64,
+    /// Of the losses that begin with one, the part that would not have begun there by chance, 0 to 1.
+    pub excess: f64,
+}
+
+/// By kind, where more losses begin with it than by chance.
+#[derive(Debug, Clone, Default)]
+pub struct Onsets(pub BTreeMap<&'static str, Begun>);
 
 impl Onsets {
     /// The attributable fraction among the exposed (Miettinen 1974), with the lower end of the Wilson interval for the share of losses
@@ -37,7 +51,7 @@ impl Onsets {
         for e in events {
             kinds.entry(e.kind).or_default().push(e);
         }
-        let excess = |kind: &str, events: &[&Event]| -> Option<f64> {
+        let begun = |kind: &str, events: &[&Event]| -> Option<Begun> {
             let brief = events.iter().filter(|e| e.to - e.from <= BRIEF_MS).count();
             if (events.len() as u64) < LEAST || brief * 10 < events.len() * 9 || total <= 0 {
                 return None;
@@ -53,17 +67,19 @@ impl Onsets {
             if with < LEAST || by_chance >= 1.0 {
                 return None;
             }
-            let share = wilson(with, begins.len() as u64, Z)?.low;
+            let of = begins.len() as u64;
+            let share = wilson(with, of, Z)?.low;
             let elsewhere = (1.0 - share) / (1.0 - by_chance);
-            Some(1.0 - elsewhere * by_chance / share.max(f64::MIN_POSITIVE)).filter(|x| *x > 0.0)
+            let excess = 1.0 - elsewhere * by_chance / share.max(f64::MIN_POSITIVE);
+            (excess > 0.0).then_some(Begun { with, of, by_chance: by_chance * of as f64, excess })
         };
-        Onsets(kinds.iter().filter_map(|(kind, events)| Some((*kind, excess(kind, events)?))).collect())
+        Onsets(kinds.iter().filter_map(|(kind, events)| Some((*kind, begun(kind, events)?))).collect())
     }
 
     /// How likely a loss that begins then is the work of this event; 0 where it does not begin with it.
     pub(super) fn began(&self, event: &Event, how: Timing, loss_from: UtcMs) -> f64 {
         let (from, to) = soon(event, how);
-        let excess = self.0.get(event.kind).copied().unwrap_or(0.0);
+        let excess = self.0.get(event.kind).map_or(0.0, |b| b.excess);
         if (from..=to).contains(&loss_from) { excess } else { 0.0 }
     }
 }
@@ -115,7 +131,7 @@ mod tests {
     fn excess(events: &[Event], losses_s: &[i64]) -> f64 {
         let (case, grid) = rover(losses_s);
         let onsets = Onsets::of(events, &[(&case, &grid)], |_| HOW);
-        onsets.0.get("common-slip").copied().unwrap_or(0.0)
+        onsets.0.get("common-slip").map_or(0.0, |b| b.excess)
     }
 
     /// 24 events in 4 hours, every 600 s: their windows of 40 s hold 1 in 15 of the time. Worked by hand: with all 24 losses the Wilson

@@ -385,6 +385,9 @@ pub struct EventTest {
     pub p: Option<f64>,
     /// The same after control of false discoveries over all kinds, units and sites of the run (Benjamini and Hochberg 1995).
     pub q: Option<f64>,
+    /// Losses that begin within seconds after such an event, all losses, and how many would begin with one by chance; where more do than
+    /// by chance.
+    pub begun: Option<(u64, u64, f64)>,
 }
 
 /// A line of equal magnetic latitude for the map.

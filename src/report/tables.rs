@@ -132,6 +132,9 @@ pub(super) fn event_tests(out: &mut dyn Write, pictures: &Pictures) -> csv::Resu
                 t.ratio.map_or_else(String::new, |r| format!("{r:.2}")),
                 chance(t.p),
                 chance(t.q),
+                t.begun.map_or_else(String::new, |b| b.0.to_string()),
+                t.begun.map_or_else(String::new, |b| b.1.to_string()),
+                t.begun.map_or_else(String::new, |b| format!("{:.1}", b.2)),
             ]
         })
     });
@@ -148,6 +151,9 @@ pub(super) fn event_tests(out: &mut dyn Write, pictures: &Pictures) -> csv::Resu
             "ratio",
             "p_by_chance",
             "p_corrected",
+            "losses_that_begin_with_it",
+            "losses",
+            "losses_that_begin_with_it_by_chance",
         ],
         rows,
     )

@@ -129,10 +129,14 @@ fn budget(site: &Site1) -> SmallTable {
 pub(super) fn event_tests(site: &Site1, evidence: &SiteEvidence) -> Vec<EventTest> {
     let bases = std::iter::once((String::new(), &evidence.base_associations));
     let rovers = site.case.rovers.iter().map(|r| r.unit.clone()).zip(&evidence.rover_associations);
+    let begun = |unit: &str, kind: &str| {
+        evidence.base_onsets.0.get(kind).filter(|_| unit.is_empty()).map(|b| (b.with, b.of, b.by_chance))
+    };
     bases
         .chain(rovers)
         .flat_map(|(unit, by_kind)| {
             by_kind.iter().filter(|(_, a)| a.exposed_ms > 0).map(move |(kind, a)| EventTest {
+                begun: begun(&unit, kind),
                 unit: unit.clone(),
                 kind: (*kind).to_owned(),
                 events: a.events,
@@ -164,6 +168,7 @@ pub(super) fn association(tests: &[EventTest]) -> Option<SmallTable> {
                 t.ratio.map_or_else(String::new, |r| format!("{r:.1}")),
                 chance(t.p),
                 chance(t.q),
+                t.begun.map_or_else(String::new, |(with, of, chance)| format!("{with} of {of}, by chance {chance:.0}")),
             ]
         })
         .collect();
@@ -172,7 +177,7 @@ pub(super) fn association(tests: &[EventTest]) -> Option<SmallTable> {
         note: "Lost share of all rovers within the event's time and its aftermath, against the rest of the time; without the time \
                in which another well-shown event works. By chance: how often the same windows, shifted in the observed time, hold \
                as much loss; corrected for all that was looked at in this run (Benjamini and Hochberg 1995): over 0.05 it can be \
-               chance."
+               chance. Losses that begin with it: within half a minute after one; those of several rovers at once count once."
             .to_owned(),
         columns: [
             "event",
@@ -183,6 +188,7 @@ pub(super) fn association(tests: &[EventTest]) -> Option<SmallTable> {
             "ratio",
             "by chance",
             "corrected",
+            "losses that begin with it",
         ]
         .map(str::to_owned)
         .to_vec(),
