@@ -14,7 +14,7 @@ use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
-use crate::model::time::{HOUR_MS, UtcMs};
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -359,6 +359,24 @@ fn both_down(f: &[Feature]) -> f64 {
     fall.max(weak).min(1.0)
 }
 
+/// Single satellites seldom fade for the whole of a bad night: what was seen of it within an hour of the segment, against what was seen
+/// of a storm, 0 to 1.
+fn scintillation_around(base: &Timeline<'_>, segment: &Segment) -> f64 {
+    let (from, to) = (segment.from - HOUR_MS, segment.to + HOUR_MS);
+    let seen = |kind: &str| {
+        let near = base.near(from, to).into_iter().map(|k| &base.events[k]).filter(|e| e.kind == kind);
+        near.map(|e| (e.to.min(to) - e.from.max(from)).max(0)).sum::<i64>() as f64 / MINUTE_MS as f64
+    };
+    let (fading, storm) = (seen("scintillation"), seen("ionosphere-disturbed"));
+    if fading <= storm {
+        return 0.0;
+    }
+    (fading - storm) / (fading + storm) * (fading / SEEN_MIN).min(1.0)
+}
+
+/// So many minutes of scintillation within the hours around tell all that they can (chosen on tuning seeds 527001-527020).
+const SEEN_MIN: f64 = 15.0;
+
 #[allow(clippy::too_many_arguments)]
 fn context(
     f: &mut Vec<Feature>,
@@ -443,6 +461,7 @@ fn context(
         }
     }
     add("both-sides-down", both_down);
+    add("scintillation-around", scintillation_around(base, segment));
     // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
     let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
     if low && fresh > 0.5 {
