@@ -379,6 +379,22 @@ def band_falls(line, band, depth, down, of, edge, rest):
             true(f"{name} fell by {d:.2f} dB", d >= 1.0 if names == "with" else d < 1.5)
 
 
+def stays(line, depth, spread, minutes):
+    """The middle of the fall, a minute and a half from its edges, has the spread that is told, in ten-second medians over all satellites;
+    levels come in whole dB-Hz."""
+    cells = line.signals()
+    values = []
+    for k in range(int(line.a) + 90, int(line.b) - 90, 10):
+        inside = [c.cn0 for t in cells if k <= t < k + 10 for c in cells[t] if c.cn0]
+        if inside:
+            values.append(statistics.median(inside))
+    true(f"{len(values)} tens of seconds", len(values) >= 10)
+    values.sort()
+    found = values[int(0.9 * (len(values) - 1))] - values[int(0.1 * (len(values) - 1))]
+    near("spread", spread, found, 1.0)
+    near("minutes", minutes, (line.b - line.a) // 60, 1)
+
+
 def steps_of(line, band, gap=10):
     """By epoch: the common change of a band's satellites since the epoch before (median), and the mean of what each changed beside
     it (None under three satellites), dB. The mean over a satellite's signals counts."""
@@ -643,6 +659,21 @@ def no_storm(line):
     true(f"few satellites swing in {good} of {len(minutes)} minutes", good >= 0.9 * len(minutes))
 
 
+def around(line):
+    """Within the hour around, as far as it is logged: minutes in which two satellites and more swing, but half of them at most, are
+    more than those in which most do."""
+    a, b = line.a, line.b
+    logged = line.rtcm()
+    line.a, line.b = max(a - 3600, min(logged)), min(b + 3600, max(logged))
+    try:
+        minutes = roti_by_minute(line)
+    finally:
+        line.a, line.b = a, b
+    single = sum(few_swing(spreads) and sum(s >= 0.5 for s in spreads) >= 2 for spreads in minutes)
+    whole = sum(not few_swing(spreads) for spreads in minutes)
+    true(f"single satellites swing in {single} minutes, most in {whole}", single >= 3 and single > whole)
+
+
 def auroral(line):
     """Dip latitude of the site by the field model (IGRF through ppigrf): 55 degrees and more (check-values 7.4)."""
     found = dip_latitude(line)
@@ -729,6 +760,7 @@ RULES = [
         rf"median C/N0 of the satellites on (L\w+) falls by {N} dB(?: for (\d+) of (\d+) s)?, (within seconds|slowly)(,? ?.*)",
         band_falls,
     ),
+    (rf"while it is {N} dB low, C/N0 stays within {N} dB for (\d+) min: a source of noise is restless", stays),
     (
         rf"C/N0 of all satellites on (L\w+|all bands) jumps in (\d+) of the ten-second steps, up to {N} dB from one epoch to the next",
         band_jumps,
@@ -741,6 +773,7 @@ RULES = [
     (rf"C/N0 is {N} dB under the typical curve over elevation in all directions(?:, {N} dB on the other bands)?", under_curve),
     (r"the base's dual-frequency data show a quiet ionosphere at the time", quiet),
     (r"the electron content over the base swung on few satellites only at the time: a storm swings them all", no_storm),
+    (r"within the hour around it single satellites scintillated at the base, and hardly ever the whole sky swung", around),
     (r"the site lies under the auroral zone", auroral),
     (rf"(\d+) satellites tracked, usually (\d+)", few),
     (rf"{N} losses of lock per 1000 observations on {N} % of the satellites.*", slips),

@@ -231,8 +231,13 @@ fn one_cause(
 const BASE_LOG_MISSING: &str = "context:base-log-missing";
 
 /// Context that is read in the base's log.
-const OF_BASE: [&str; 4] =
-    ["context:ionosphere-quiet", "context:storm-not-over-base", "context:base-tracks-well", "context:base-silent"];
+const OF_BASE: [&str; 5] = [
+    "context:ionosphere-quiet",
+    "context:scintillation-around",
+    "context:storm-not-over-base",
+    "context:base-tracks-well",
+    "context:base-silent",
+];
 
 /// Evidence without an event: what it weighs, the lost time it stands beside, and the segment that shows it for longest.
 struct Context {
@@ -411,6 +416,9 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
         "context:ionosphere-quiet" => "the base's dual-frequency data show a quiet ionosphere at the time".to_owned(),
         "context:storm-not-over-base" => {
             "the electron content over the base swung on few satellites only at the time: a storm swings them all".to_owned()
+        }
+        "context:scintillation-around" => {
+            "within the hour around it single satellites scintillated at the base, and hardly ever the whole sky swung".to_owned()
         }
         "context:only-this-rover" => {
             "only this rover was without a fix for minutes, with fresh corrections and not bound to a place".to_owned()

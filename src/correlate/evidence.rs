@@ -10,11 +10,12 @@ use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{REASONS, Rates, outdone};
+use super::sky_signs::{both_down, scintillation_around};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
-use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
+use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -342,41 +343,6 @@ fn bare(
     })
 }
 
-/// How far the signals of all bands are down at the base and at the rover in one stretch, 0 to 1: nothing on one mast does that.
-/// Beside a listed flare signals that are weak on both sides count too: a log may begin within a burst.
-fn both_down(f: &[Feature]) -> f64 {
-    let strongest = |scope: &str, kinds: &[&str]| {
-        f.iter()
-            .filter(|x| x.id.strip_prefix(scope).is_some_and(|k| kinds.contains(&k)))
-            .map(|x| x.strength)
-            .fold(0.0, f64::max)
-    };
-    let fallen = ["all-bands-drop", "all-bands-sink", "level-drop"];
-    let fall = 2.5 * strongest("base:", &fallen).min(strongest("rover:", &fallen));
-    // Only as far as the flare itself can have to do with it.
-    let flare = (2.0 * strongest("sky:", &["flare"])).min(1.0);
-    let weak = flare * strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak"]));
-    fall.max(weak).min(1.0)
-}
-
-/// Single satellites seldom fade for the whole of a bad night: what was seen of it within an hour of the segment, against what was seen
-/// of a storm, 0 to 1.
-fn scintillation_around(base: &Timeline<'_>, segment: &Segment) -> f64 {
-    let (from, to) = (segment.from - HOUR_MS, segment.to + HOUR_MS);
-    let seen = |kind: &str| {
-        let near = base.near(from, to).into_iter().map(|k| &base.events[k]).filter(|e| e.kind == kind);
-        near.map(|e| (e.to.min(to) - e.from.max(from)).max(0)).sum::<i64>() as f64 / MINUTE_MS as f64
-    };
-    let (fading, storm) = (seen("scintillation"), seen("ionosphere-disturbed"));
-    if fading <= storm {
-        return 0.0;
-    }
-    (fading - storm) / (fading + storm) * (fading / SEEN_MIN).min(1.0)
-}
-
-/// So many minutes of scintillation within the hours around tell all that they can (chosen on tuning seeds 527001-527020).
-const SEEN_MIN: f64 = 15.0;
-
 #[allow(clippy::too_many_arguments)]
 fn context(
     f: &mut Vec<Feature>,
@@ -461,7 +427,7 @@ fn context(
         }
     }
     add("both-sides-down", both_down);
-    add("scintillation-around", scintillation_around(base, segment));
+    add("scintillation-around", scintillation_around(base, segment.from, segment.to));
     // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
     let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
     if low && fresh > 0.5 {

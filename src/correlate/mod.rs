@@ -10,4 +10,5 @@ pub mod onsets;
 pub mod periods;
 pub mod place;
 mod rivals;
+mod sky_signs;
 mod timeline;
