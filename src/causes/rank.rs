@@ -7,6 +7,7 @@ use crate::correlate::evidence::{Segment, SiteEvidence};
 use crate::model::event::Event;
 use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch, Working};
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
+use crate::model::word::Words;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -487,22 +488,24 @@ fn float_periods(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict])
         }
     }
     let mean = |(sum, weight): (f64, f64)| (weight > 0.0).then(|| sum / weight);
+    // Thousands of periods of every site wait for the report: texts are there once.
+    let mut words = Words::default();
     let mut periods: Vec<FloatPeriod> = open
         .into_iter()
         .map(|o| {
             let rover = case.rovers.get(o.rover);
             let origin = rover.map(|r| r.origin(o.first)).unwrap_or_default();
             FloatPeriod {
-                unit: rover.map(|r| r.unit.clone()).unwrap_or_default(),
+                unit: words.of(rover.map_or("", |r| r.unit.as_str())),
                 from: rfc3339(o.from),
                 to: rfc3339(o.to),
-                state: o.state_ms.0.name().to_owned(),
+                state: words.of(o.state_ms.0.name()),
                 mean_correction_age_s: mean(o.age),
-                cause: o.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0).to_owned(),
+                cause: words.of(o.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0)),
                 confidence: o.weighted / (o.lost_ms as f64).max(1.0),
                 others_lost: mean(o.others),
-                bundle: origin.bundle,
-                file: origin.file,
+                bundle: words.of(&origin.bundle),
+                file: words.of(&origin.file),
             }
         })
         .collect();

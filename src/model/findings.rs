@@ -1,6 +1,7 @@
 //! The result of a run, schema `lostfix-findings/1` (`bundles.md`). Every output is a rendering of this one value and of
 //! the pictures beside it.
 
+use super::word::Word;
 use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
@@ -101,17 +102,17 @@ pub struct Cause {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct FloatPeriod {
     /// Rover.
-    pub unit: String,
+    pub unit: Word,
     /// First lost epoch, RFC 3339.
     pub from: String,
     /// End of the last lost epoch, RFC 3339.
     pub to: String,
     /// The state that took most of it.
-    pub state: String,
+    pub state: Word,
     /// Mean correction age over its epochs, s.
     pub mean_correction_age_s: Option<f64>,
     /// Cause id.
-    pub cause: String,
+    pub cause: Word,
     /// Probability of the cause.
     pub confidence: f64,
     /// Share of the other observed rovers of the base that were lost too; absent when there was none.
@@ -119,10 +120,10 @@ pub struct FloatPeriod {
     pub others_lost: Option<f64>,
     /// Bundle of its first epoch.
     #[serde(default)]
-    pub bundle: String,
+    pub bundle: Word,
     /// File of its first epoch.
     #[serde(default)]
-    pub file: String,
+    pub file: Word,
 }
 
 /// One detected event.

@@ -14,3 +14,4 @@ pub mod rows;
 pub mod sky;
 pub mod time;
 pub mod visible;
+pub mod word;

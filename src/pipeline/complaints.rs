@@ -122,7 +122,7 @@ fn one(
     let mut others = (0.0, 0.0);
     for site in findings {
         let concerns = |p: &&FloatPeriod| match about {
-            About::Rover(unit) => p.unit == unit,
+            About::Rover(unit) => p.unit.as_str() == unit,
             About::Site(id) => site.site == id,
         };
         let before = by_cause.values().map(|v| v.0).sum::<f64>();

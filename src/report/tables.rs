@@ -41,17 +41,17 @@ pub(super) fn float_periods(out: &mut dyn Write, f: &Findings) -> csv::Result<()
         s.float_periods.iter().map(|p| {
             vec![
                 s.site.clone(),
-                p.unit.clone(),
+                p.unit.to_string(),
                 p.from.clone(),
                 p.to.clone(),
                 span_hours(&p.from, &p.to),
-                p.state.clone(),
+                p.state.to_string(),
                 optional(p.mean_correction_age_s),
                 optional(p.others_lost),
-                p.cause.clone(),
+                p.cause.to_string(),
                 p.confidence.to_string(),
-                p.bundle.clone(),
-                p.file.clone(),
+                p.bundle.to_string(),
+                p.file.to_string(),
             ]
         })
     });

@@ -294,15 +294,16 @@ mod tests {
     #[test]
     fn a_second_claimed_for_two_causes_counts_by_halves() {
         let period = |cause: &str| FloatPeriod {
-            unit: "R1".to_owned(),
+            unit: "R1".into(),
             from: "2026-05-04T06:00:00Z".to_owned(),
             to: "2026-05-04T06:10:00Z".to_owned(),
-            cause: cause.to_owned(),
+            cause: cause.into(),
             ..FloatPeriod::default()
         };
         let mut site = truth_site("a", &[("base-restart", 0.3)], false);
         let p = period("base-restart");
-        site.float_periods = vec![TruthPeriod { unit: p.unit, from: p.from, to: p.to, cause: p.cause }];
+        site.float_periods =
+            vec![TruthPeriod { unit: p.unit.to_string(), from: p.from, to: p.to, cause: p.cause.to_string() }];
         let mut f = found("a", &[("base-restart", 0.9)], "lost-fix");
         f.float_periods = vec![period("base-restart"), period("link-range")];
         let truth = Truth { sites: vec![site], ..Truth::default() };
@@ -322,10 +323,10 @@ mod tests {
         site.float_periods =
             vec![period("R1", "base-restart"), period("R2", "base-restart"), period("R3", "unexplained")];
         let said = |unit: &str, to: &str, cause: &str| FloatPeriod {
-            unit: unit.to_owned(),
+            unit: unit.into(),
             from: "2026-05-04T06:00:00Z".to_owned(),
             to: to.to_owned(),
-            cause: cause.to_owned(),
+            cause: cause.into(),
             ..FloatPeriod::default()
         };
         let mut f = found("a", &[("base-restart", 0.9)], "lost-fix");

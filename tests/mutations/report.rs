@@ -74,7 +74,7 @@ fn facts(
     driven: &BTreeSet<String>,
 ) -> BTreeSet<String> {
     let mut out = BTreeSet::new();
-    let mut lost: BTreeMap<&String, Vec<(String, String)>> = BTreeMap::new();
+    let mut lost: BTreeMap<&str, Vec<(String, String)>> = BTreeMap::new();
     for site in &findings.sites {
         if !driven.contains(&site.site) {
             out.insert(format!(
@@ -87,8 +87,8 @@ fn facts(
                 site.silent_hours,
             ));
         }
-        for p in site.float_periods.iter().filter(|p| !but.contains(&p.unit)) {
-            lost.entry(&p.unit).or_default().push((p.from.clone(), p.to.clone()));
+        for p in site.float_periods.iter().filter(|p| !but.contains(p.unit.as_str())) {
+            lost.entry(p.unit.as_str()).or_default().push((p.from.clone(), p.to.clone()));
         }
         for e in site.base_events.iter().filter(|e| !but.contains(&e.unit) && e.kind != "weak-signal") {
             out.insert(format!("{e:?}"));

@@ -46,13 +46,13 @@ pub(in crate::report) fn hostile_fleet() -> (Findings, Pictures) {
             not_observable: vec![evil.to_owned()],
         }],
         float_periods: vec![FloatPeriod {
-            unit: "=HYPERLINK(\"https://evil.example\")".to_owned(),
+            unit: "=HYPERLINK(\"https://evil.example\")".into(),
             from: evil.to_owned(),
             to: evil.to_owned(),
-            state: evil.to_owned(),
-            cause: evil.to_owned(),
-            bundle: evil.to_owned(),
-            file: long.clone(),
+            state: evil.into(),
+            cause: evil.into(),
+            bundle: evil.into(),
+            file: long.clone().into(),
             ..FloatPeriod::default()
         }],
         base_events: vec![BaseEvent {

@@ -28,30 +28,30 @@ pub(super) fn larkfield() -> (SiteFindings, SitePicture) {
         });
         for unit in ["EX-14", "DZ-03"] {
             float_periods.push(FloatPeriod {
-                unit: unit.to_owned(),
+                unit: unit.into(),
                 from: from.clone(),
                 to: to.clone(),
-                state: "float".to_owned(),
+                state: "float".into(),
                 mean_correction_age_s: Some(1.2),
-                cause: "base-second-frequency".to_owned(),
+                cause: "base-second-frequency".into(),
                 confidence: 0.94,
                 others_lost: Some(1.0),
-                bundle: format!("week-19/{unit}.zip"),
-                file: format!("{day}.nmea"),
+                bundle: format!("week-19/{unit}.zip").into(),
+                file: format!("{day}.nmea").into(),
             });
         }
     }
     float_periods.push(FloatPeriod {
-        unit: "DZ-03".to_owned(),
+        unit: "DZ-03".into(),
         from: "2026-05-06T13:10:00Z".to_owned(),
         to: "2026-05-06T13:40:20Z".to_owned(),
-        state: "dgnss".to_owned(),
+        state: "dgnss".into(),
         mean_correction_age_s: Some(41.5),
-        cause: "link-rover".to_owned(),
+        cause: "link-rover".into(),
         confidence: 0.71,
         others_lost: Some(0.0),
-        bundle: "week-19/DZ-03.zip".to_owned(),
-        file: "2026-05-06.nmea".to_owned(),
+        bundle: "week-19/DZ-03.zip".into(),
+        file: "2026-05-06.nmea".into(),
     });
     let mut second = cause(
         "base-second-frequency",
