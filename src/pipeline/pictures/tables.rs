@@ -174,10 +174,9 @@ pub(super) fn association(tests: &[EventTest]) -> Option<SmallTable> {
         .collect();
     (!rows.is_empty()).then(|| SmallTable {
         title: "Loss beside events of the base".to_owned(),
-        note: "Lost share of all rovers within the event's time and its aftermath, against the rest of the time; without the time \
-               in which another well-shown event works. By chance: how often the same windows, shifted in the observed time, hold \
-               as much loss; corrected for all that was looked at in this run (Benjamini and Hochberg 1995): over 0.05 it can be \
-               chance. Losses that begin with it: within half a minute after one; those of several rovers at once count once."
+        note: "Lost share of all rovers within the event's time and its aftermath, against the rest of the time, without the time \
+               of another well-shown event. By chance: how often the same windows, shifted, hold as much loss; corrected for all \
+               that was looked at (Benjamini and Hochberg 1995): over 0.05 it can be chance. Begin with it: within half a minute."
             .to_owned(),
         columns: [
             "event",
