@@ -151,6 +151,7 @@ pub(super) fn kind_words(kind: &str) -> String {
     match kind {
         "band-drop" => "signals of one band drop".to_owned(),
         "lower-bands-drop" => "signals of all bands but L1 drop".to_owned(),
+        "level-steady" => "signals are low and steady".to_owned(),
         "band-sinks" => "signals of one band sink".to_owned(),
         "band-jumps" => "signals of one band jump".to_owned(),
         "all-bands-drop" => "signals of all bands drop".to_owned(),

@@ -15,11 +15,12 @@ pub const ABOUT: About = About {
     ],
     speaks_for: &[
         "The version is in the catalogue with a fault that fits.",
+        "Losses begin within seconds after the receiver loses all satellites or falls silent, again and again.",
         "Other bases with this version show the same, those with other versions do not.",
     ],
     speaks_against: &[
         "The same version ran for long without trouble.",
-        "Another cause is seen in the logs at the same times.",
+        "Another cause is seen in the logs at the same times: a supply or an antenna port out of range, a signal that weakens.",
     ],
     checks: &[
         "Read the exact version from the base, not from the register.",

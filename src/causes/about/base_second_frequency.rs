@@ -20,6 +20,7 @@ pub const ABOUT: About = About {
         "The observation messages of the base carry one frequency only during the loss.",
         "All observed rovers of the base are lost at once.",
         "The fix comes back soon after the second frequency does.",
+        "All bands below L1 fall together while L1 stays as it is: one branch of the antenna, not a transmitter.",
         "Semi-codeless L2 goes first and L2C, L5 or E5 later: the signal as a whole is getting weaker.",
     ],
     speaks_against: &[

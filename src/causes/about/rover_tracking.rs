@@ -17,6 +17,7 @@ pub const ABOUT: About = About {
     speaks_for: &[
         "Others of the same base were fixed in the same seconds.",
         "This rover's C/N0 or number of satellites is lower than that of its neighbours.",
+        "The level falls and then stays where it is: a source of noise near by would be restless.",
         "Corrections were fresh.",
     ],
     speaks_against: &[

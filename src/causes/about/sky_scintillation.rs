@@ -19,6 +19,7 @@ pub const ABOUT: About = About {
         "Phase irregularity on several satellites, high ones too, at this base and its neighbours.",
         "Place and solar time fit.",
         "Rovers of several bases lose the fix in the same hours.",
+        "Within the hour around single satellites are seen to flicker, and not the whole sky at once as in a storm.",
     ],
     speaks_against: &[
         "Neighbouring bases were quiet.",
