@@ -7,7 +7,7 @@
 
 use super::case::RoverCase;
 use super::evidence::Timing;
-use super::grid::{CELL_MS, Grid, merge_spans};
+use super::grid::{CELL_MS, Grid, holds, merge_spans};
 use crate::maths::stats::{Shifts, circular_shift_windows};
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
@@ -252,11 +252,7 @@ fn chance(loss: &Loss, shift_p: f64, begins: &[(UtcMs, UtcMs)], rovers: &[(&Rove
     let begin_ms: i64 = begins.iter().map(|(a, b)| rovers.iter().map(|(_, g)| g.within(*a, *b).0).sum::<i64>()).sum();
     let share_begin = (begin_ms as f64 / total_ms.max(1) as f64).clamp(0.0, 1.0);
     let begun = |spans: &[(UtcMs, f64)]| -> f64 {
-        let begins_there = |t: UtcMs| {
-            let at = begins.partition_point(|(_, to)| *to < t);
-            begins.get(at).is_some_and(|(from, _)| *from <= t)
-        };
-        spans.iter().filter(|(from, _)| begins_there(*from)).map(|(_, ms)| ms).sum()
+        spans.iter().filter(|(from, _)| holds(begins, *from)).map(|(_, ms)| ms).sum()
     };
     // A short loss just before may have been joined to the cluster: then its runs speak.
     let begun = begun(&loss.clusters).max(begun(&loss.runs));

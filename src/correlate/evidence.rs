@@ -84,6 +84,12 @@ impl Segment {
     }
 }
 
+/// The strongest of some kinds of one scope (`base:`, `rover:`, `sky:`), 0 where there is none.
+pub(super) fn strongest(features: &[Feature], scope: &str, kinds: &[&str]) -> f64 {
+    let of = |f: &&Feature| f.id.strip_prefix(scope).is_some_and(|kind| kinds.contains(&kind));
+    features.iter().filter(of).map(|f| f.strength).fold(0.0, f64::max)
+}
+
 /// All evidence of a site.
 #[derive(Debug, Clone, Default)]
 pub struct SiteEvidence {
@@ -270,10 +276,7 @@ fn symptom(features: &[Feature], own: bool) -> f64 {
     const SIGNALS: [&str; 6] =
         ["weak-signal", "weak-whole-sky", "all-bands-sink", "all-bands-drop", "band-drop", "band-sinks"];
     let scope = if own { "rover:" } else { "base:" };
-    let strongest = |kinds: &[&str]| {
-        let of = |f: &&Feature| f.id.strip_prefix(scope).is_some_and(|kind| kinds.contains(&kind));
-        features.iter().filter(of).map(|f| f.strength).fold(0.0, f64::max)
-    };
+    let strongest = |kinds: &[&str]| strongest(features, scope, kinds);
     let by_itself = 1.0 - strongest(&REASONS);
     let lost = strongest(&OF_SIGNALS) * by_itself.min(1.0 - strongest(&SIGNALS));
     (0.25 + lost.max(strongest(&SHOWN) * by_itself)).min(1.0)

@@ -177,6 +177,12 @@ pub(super) fn in_turn(own: &Grid, others: &[&Grid], from: UtcMs, to: UtcMs) -> f
     if known.is_empty() { 0.0 } else { too as f64 / known.len() as f64 }
 }
 
+/// Whether one of the merged spans holds the moment, its ends included.
+pub(super) fn holds(merged: &[(UtcMs, UtcMs)], t: UtcMs) -> bool {
+    let at = merged.partition_point(|(_, to)| *to < t);
+    merged.get(at).is_some_and(|(from, _)| *from <= t)
+}
+
 /// Merges spans that touch or overlap (by up to `bridge_ms` of hole).
 pub fn merge_spans(mut spans: Vec<(UtcMs, UtcMs)>, bridge_ms: i64) -> Vec<(UtcMs, UtcMs)> {
     spans.sort_unstable();

@@ -3,7 +3,7 @@
 
 use super::case::RoverCase;
 use super::evidence::Timing;
-use super::grid::{Grid, merge_spans};
+use super::grid::{Grid, holds, merge_spans};
 use crate::maths::stats::wilson;
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
@@ -63,7 +63,7 @@ impl Onsets {
                 rovers.iter().map(|(_, g)| g.within(*from, *to)).map(|(observed, lost, _)| observed - lost).sum()
             };
             let by_chance = (windows.iter().map(left).sum::<i64>() as f64 / total as f64).clamp(0.0, 1.0);
-            let with = begins.iter().filter(|t| inside(&windows, **t)).count() as u64;
+            let with = begins.iter().filter(|t| holds(&windows, **t)).count() as u64;
             if with < LEAST || by_chance >= 1.0 {
                 return None;
             }
@@ -86,11 +86,6 @@ impl Onsets {
 
 fn soon(event: &Event, how: Timing) -> (UtcMs, UtcMs) {
     (event.from - how.resolution_ms.min(SOON_MS), event.to + SOON_MS)
-}
-
-fn inside(spans: &[(UtcMs, UtcMs)], t: UtcMs) -> bool {
-    let at = spans.partition_point(|(_, to)| *to < t);
-    spans.get(at).is_some_and(|(from, _)| *from <= t)
 }
 
 #[cfg(test)]

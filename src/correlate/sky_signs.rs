@@ -1,6 +1,6 @@
 //! What tells that the sky itself was down: at the base and at a rover at once, or in the hour around.
 
-use super::evidence::Feature;
+use super::evidence::{Feature, strongest};
 use super::timeline::Timeline;
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
@@ -10,12 +10,7 @@ const SEEN_MIN: f64 = 15.0;
 /// How far the signals of all bands are down at the base and at the rover in one stretch, 0 to 1: nothing on one mast does that.
 /// Beside a listed flare signals that are weak on both sides count too: a log may begin within a burst.
 pub(super) fn both_down(f: &[Feature]) -> f64 {
-    let strongest = |scope: &str, kinds: &[&str]| {
-        f.iter()
-            .filter(|x| x.id.strip_prefix(scope).is_some_and(|k| kinds.contains(&k)))
-            .map(|x| x.strength)
-            .fold(0.0, f64::max)
-    };
+    let strongest = |scope: &str, kinds: &[&str]| strongest(f, scope, kinds);
     let fallen = ["all-bands-drop", "all-bands-sink", "level-drop"];
     let fall = 2.5 * strongest("base:", &fallen).min(strongest("rover:", &fallen));
     // Only as far as the flare itself can have to do with it.
