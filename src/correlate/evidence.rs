@@ -1,16 +1,18 @@
 //! Evidence for each stretch of lost time: which events overlap it, who else was lost, how old the corrections were, where
 //! the rover stood. Strengths from 0 to 1; what it means for a cause is not known here.
 
+use super::apart::Apart;
 use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
+use super::conditions;
 use super::distance::{Reach, distances_km, far_evidence, mean_km, range_evidence};
 use super::grid::{Grid, Others, Within, in_turn, merge_spans, others, overlap_ms};
 use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{REASONS, Rates, outdone};
-use super::sky_signs::{both_down, scintillation_around};
+use super::sky_signs::both_down;
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
@@ -158,6 +160,13 @@ pub fn gather<G: Within>(
     out.base_onsets = Onsets::of(&case.base_events, &pairs, of_base);
     let base = Timeline::new("base", &case.base_events, timing);
     let sky = Timeline::new("sky", &case.sky_events, timing);
+    let counted: Vec<&Grid> = pairs.iter().map(|(_, g)| *g).collect();
+    let mut base_holds = base.holds();
+    let seen = || pairs.iter().flat_map(|(r, _)| r.times.first().into_iter().chain(r.times.last()));
+    if let (Some(from), Some(to)) = (seen().min(), seen().max()) {
+        base_holds.extend(conditions::of_base(case, &base, *from, *to));
+    }
+    let apart = Apart::of(&base_holds, &counted);
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
 
     for (r, rover) in case.rovers.iter().enumerate() {
@@ -185,7 +194,11 @@ pub fn gather<G: Within>(
             out.places.push(place);
             continue;
         }
-        let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], timing);
+        let mut kinds = base_holds.clone();
+        kinds.extend(mine.holds());
+        kinds.extend(conditions::of_rover(rover, &far));
+        let apart_here = Apart::of(&kinds, &[&grids[r]]);
+        let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], [&apart, &apart_here], timing);
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
             for timeline in [&base, &mine] {
@@ -229,6 +242,9 @@ pub fn gather<G: Within>(
                     }
                 }
                 let down = both_down(&f);
+                let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
+                let far = far.get(segment.first..end).unwrap_or_default();
+                f.extend(conditions::features(case, &base, (from, to), far, old));
                 outdone(&mut f, &rates, &begun);
                 for (k, e) in case.standing.iter().enumerate() {
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
@@ -430,7 +446,6 @@ fn context(
         }
     }
     add("both-sides-down", both_down);
-    add("scintillation-around", scintillation_around(base, segment.from, segment.to));
     // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
     let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
     if low && fresh > 0.5 {
@@ -463,7 +478,6 @@ fn context(
         }
     }
     add("place-bound", bound / total);
-    add("far-from-base", distant / total);
     let seen =
         overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
     add("base-log-missing", 1.0 - seen);
@@ -496,15 +510,8 @@ fn context(
     }
     let silent = seen < 0.5 && !case.base_observed.is_empty();
     add("base-silent", if silent { 1.0 } else { 0.0 });
-    if let Some(latitude) = case.magnetic_latitude
-        && let Some((_, longitude, _)) = case.position
-    {
-        let local_h = (middle as f64 / HOUR_MS as f64 + longitude / 15.0).rem_euclid(24.0);
-        // Equatorial: 19 to 01 solar local time within about 20 degrees of the magnetic equator (ITU-R P.531 §5.2).
-        let evening = !(1.5..18.5).contains(&local_h);
-        add("equatorial-evening", if latitude.abs() <= 25.0 && evening { 1.0 } else { 0.0 });
-        add("auroral", if latitude.abs() >= 58.0 { 1.0 } else { 0.0 });
-    }
+    let auroral = case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0);
+    add("auroral", if auroral { 1.0 } else { 0.0 });
     match segment.state {
         FixState::Float => add("state-float", 1.0),
         FixState::Autonomous | FixState::None | FixState::Dgnss => add("state-low", 1.0),

@@ -1,8 +1,10 @@
 //! Float periods of rovers against events: who else was lost, what overlaps, beyond chance or not. Knows no cause.
 
+mod apart;
 pub mod association;
 mod beside;
 pub mod case;
+mod conditions;
 mod distance;
 pub mod evidence;
 pub mod grid;

@@ -1,5 +1,6 @@
 //! Conditions that hold at the same time: which of them is why the fix is lost.
 
+use super::apart::Apart;
 use super::association::Association;
 use super::evidence::{ByKind, Feature, Timing};
 use std::collections::BTreeMap;
@@ -55,17 +56,32 @@ impl Rate {
 }
 
 /// By evidence id.
-pub(super) struct Rates(BTreeMap<String, Rate>);
+pub(super) struct Rates<'a> {
+    of: BTreeMap<String, Rate>,
+    /// Pairs of kinds: over all rovers of the base, and of this one.
+    apart: [&'a Apart; 2],
+}
 
-impl Rates {
-    pub(super) fn of(scopes: &[(&str, &ByKind)], timing: &dyn Fn(&str) -> Timing) -> Rates {
+impl Rates<'_> {
+    pub(super) fn of<'a>(scopes: &[(&str, &ByKind)], apart: [&'a Apart; 2], timing: &dyn Fn(&str) -> Timing) -> Rates<'a> {
         let one = |scope: &str, kind: &str, a: &Association| {
             let id = format!("{scope}:{kind}");
             let how = timing(&id);
             let rate = Rate { lost: a.inside, strong: a.is_strong(how.alone), group: how.group };
             (id, rate)
         };
-        Rates(scopes.iter().flat_map(|(scope, kinds)| kinds.iter().map(move |(k, a)| one(scope, k, a))).collect())
+        let of = scopes.iter().flat_map(|(scope, kinds)| kinds.iter().map(move |(k, a)| one(scope, k, a))).collect();
+        Rates { of, apart }
+    }
+
+    /// Of a condition without an association only pairs are known.
+    fn rate(&self, id: &str) -> Option<Rate> {
+        const ONLY_PAIRS: Rate = Rate { lost: 1.0, strong: false, group: None };
+        self.of.get(id).copied().or_else(|| self.apart.iter().any(|a| a.knows(id)).then_some(ONLY_PAIRS))
+    }
+
+    fn shares(&self, of: &str, beside: &str) -> Option<(f64, f64)> {
+        self.apart.iter().find_map(|a| a.shares(of, beside))
     }
 }
 
@@ -76,16 +92,23 @@ pub(super) fn outdone(features: &mut [Feature], rates: &Rates, begun: &BTreeMap<
     let known: Vec<(usize, Rate)> = features
         .iter()
         .enumerate()
-        .filter_map(|(i, f)| rates.0.get(&f.id).map(|rate| (i, rate.of_this(begun.get(f.id.as_str())))))
+        .filter_map(|(i, f)| rates.rate(&f.id).map(|rate| (i, rate.of_this(begun.get(f.id.as_str())))))
         .collect();
+    let mode: f64 = std::env::var("LF_MODE").ok().and_then(|v| v.parse().ok()).unwrap_or(1.0);
     let strengths: Vec<f64> = features.iter().map(|f| f.strength).collect();
     for (i, rate) in &known {
         let one_observation = |other: &Rate| rate.group.is_some() && rate.group == other.group;
         let least = known
             .iter()
-            .filter(|(j, other)| j != i && other.strong && other.lost > rate.lost && !one_observation(other))
+            .filter(|(j, other)| j != i && !one_observation(other))
             .filter(|(j, _)| !leads_to(&features[*i].id, &features[*j].id))
-            .map(|(j, other)| 1.0 - strengths[*j] * (1.0 - rate.lost / other.lost))
+            .filter_map(|(j, other)| {
+                let (without, with) = match rates.shares(&features[*i].id, &features[*j].id) {
+                    Some(pair) if mode >= 1.0 => pair,
+                    _ => { if !other.strong { return None; } (rate.lost, other.lost) }
+                };
+                (with > without).then(|| 1.0 - strengths[*j] * (1.0 - without / with))
+            })
             .fold(1.0, f64::min);
         features[*i].strength *= least;
     }

@@ -1,5 +1,7 @@
 //! The events of one unit in time, and what one of them says about a stretch of lost time.
 
+use super::apart::Holds;
+use super::association::window;
 use super::evidence::{Feature, Segment, Timing};
 use crate::model::event::Event;
 use crate::model::time::{HOUR_MS, UtcMs};
@@ -56,6 +58,18 @@ impl<'a> Timeline<'a> {
         found.extend(self.long.iter().copied().filter(reaches));
         found.sort_unstable();
         found
+    }
+
+    /// When each kind works.
+    pub(super) fn holds(&self) -> Vec<Holds> {
+        let mut spans: BTreeMap<&str, Vec<(UtcMs, UtcMs)>> = BTreeMap::new();
+        for e in self.events {
+            if let Some((_, timing)) = self.kinds.get(e.kind) {
+                spans.entry(e.kind).or_default().push(window(e, timing));
+            }
+        }
+        let kinds = self.kinds.iter();
+        kinds.map(|(kind, (id, t))| Holds::new(id.clone(), spans.remove(kind).unwrap_or_default(), t.stops)).collect()
     }
 
     pub(super) fn how(&self, k: usize) -> (&str, Timing) {
