@@ -119,13 +119,6 @@ pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict
         speaks[c] = never[c] >= 0.0 && missing <= 0.5;
     }
     let unexplained = weights.prior(UNEXPLAINED);
-    let sat: f64 = std::env::var("LF_SAT").ok().and_then(|v| v.parse().ok()).unwrap_or(0.0);
-    if sat > 0.0 {
-        for s in scores.iter_mut() {
-            let d = *s - unexplained;
-            if d > 0.0 { *s = unexplained + sat * (1.0 + d / sat).ln(); }
-        }
-    }
     let highest = scores.iter().copied().fold(unexplained, f64::max);
     let mut shares = [0.0_f64; CAUSES.len() + 1];
     for (share, score) in shares.iter_mut().zip(scores.iter().chain([&unexplained])) {

@@ -8,6 +8,8 @@ use super::sky_signs::scintillation_around;
 use super::timeline::Timeline;
 use crate::model::time::{HOUR_MS, UtcMs};
 
+/// Hours with a high Kp are listed whatever they do here.
+const KP: &str = "sky:kp-storm";
 const FAR: &str = "context:far-from-base";
 const EVENING: &str = "context:equatorial-evening";
 const AROUND: &str = "context:scintillation-around";
@@ -22,7 +24,7 @@ type Spans = Vec<(UtcMs, UtcMs)>;
 const EVENING_LATITUDE_DEG: f64 = 25.0;
 const EVENING_H: (f64, f64) = (18.5, 25.5);
 
-/// Local solar time of longitude 0 at a moment, h, is that of UTC.
+/// Local solar time, h since 1970, without the equation of time.
 fn solar_h(t: UtcMs, longitude_deg: f64) -> f64 {
     t as f64 / HOUR_MS as f64 + longitude_deg / 15.0
 }
@@ -34,8 +36,14 @@ fn equatorial(case: &SiteCase) -> Option<f64> {
 }
 
 /// What holds at the base and for all its rovers alike, within `from..to`.
-pub(super) fn of_base(case: &SiteCase, base: &Timeline<'_>, from: UtcMs, to: UtcMs) -> Vec<Holds> {
-    let mut out = Vec::new();
+pub(super) fn of_base(
+    case: &SiteCase,
+    base: &Timeline<'_>,
+    sky: &Timeline<'_>,
+    (from, to): (UtcMs, UtcMs),
+) -> Vec<Holds> {
+    // A flare takes minutes, and what else is seen then is mostly its work.
+    let mut out: Vec<Holds> = sky.holds().into_iter().filter(|h| h.id == KP).collect();
     if let Some(longitude) = equatorial(case) {
         let first = (solar_h(from, longitude) / 24.0).floor() as i64 - 1;
         let last = (solar_h(to, longitude) / 24.0).floor() as i64;
@@ -81,4 +89,57 @@ pub(super) fn features(
         .into_iter()
         .filter(|(_, strength)| *strength > 0.02)
         .map(|(id, strength)| Feature { id: id.to_owned(), strength: strength.min(1.0), event: None })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correlate::evidence::Timing;
+
+    const HOUR: i64 = HOUR_MS;
+
+    fn how(_: &str) -> Timing {
+        Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0, group: None }
+    }
+
+    /// Two days from midnight UTC at 45 degrees east: the evening there is 15:30 to 22:30 UTC.
+    #[test]
+    fn evenings_near_the_magnetic_equator() {
+        let case = |latitude| SiteCase {
+            position: Some((1.0, 45.0, 0.0)),
+            magnetic_latitude: Some(latitude),
+            ..SiteCase::default()
+        };
+        let nothing = Timeline::new("base", &[], &how);
+        let day = 20_000 * 24 * HOUR;
+        let held = of_base(&case(-12.0), &nothing, &nothing, (day, day + 48 * HOUR));
+        let [evenings] = held.as_slice() else { panic!("one condition") };
+        assert!(evenings.id == EVENING);
+        let inside = |h: f64| {
+            let t = day + (h * HOUR as f64) as i64;
+            evenings.spans.iter().any(|(a, b)| (*a..*b).contains(&t))
+        };
+        for (h, evening) in [(15.4, false), (15.6, true), (22.4, true), (22.6, false), (39.6, true), (38.0, false)] {
+            assert_eq!(inside(h), evening, "{h}");
+            let t = day + (h * HOUR as f64) as i64;
+            let said = features(&case(-12.0), &nothing, (t, t), &[], 0.0).any(|f| f.id == EVENING);
+            assert_eq!(said, evening, "{h}");
+        }
+        assert!(of_base(&case(40.0), &nothing, &nothing, (day, day + 48 * HOUR)).is_empty());
+    }
+
+    #[test]
+    fn a_rover_is_far_for_stays_and_no_distance_makes_corrections_old() {
+        let times: Vec<i64> = (0..100).map(|s| s * 1000).chain((200..300).map(|s| s * 1000)).collect();
+        let far: Vec<f32> = (0..200).map(|i| if i < 150 { 0.9 } else { 0.2 }).collect();
+        let rover = RoverCase { times, ..RoverCase::default() };
+        let held = of_rover(&rover, &far).unwrap();
+        assert_eq!(held.spans, [(0, 99_000), (200_000, 249_000)]);
+        assert!(of_rover(&rover, &[0.2; 200]).is_none());
+        let nothing = Timeline::new("base", &[], &how);
+        let said = |old| {
+            features(&SiteCase::default(), &nothing, (0, 1000), &far[..100], old).map(|f| f.strength).sum::<f64>()
+        };
+        assert!((said(0.0) - 0.9).abs() < 1e-6 && (said(0.5) - 0.45).abs() < 1e-6 && said(1.0) == 0.0);
+    }
 }

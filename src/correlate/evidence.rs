@@ -6,18 +6,19 @@ use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::conditions;
-use super::distance::{Reach, distances_km, far_evidence, mean_km, range_evidence};
-use super::grid::{Grid, Others, Within, in_turn, merge_spans, others, overlap_ms};
+use super::context::OnRover;
+use super::distance::{distances_km, far_evidence, mean_km, range_evidence};
+use super::grid::{Grid, Others, Within, in_turn, merge_spans, others};
+use super::leads::Leads;
 use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{REASONS, Rates, outdone};
 use super::sky_signs::both_down;
 use super::timeline::{Timeline, event_feature};
-use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
-use crate::model::time::{HOUR_MS, UtcMs};
+use crate::model::time::UtcMs;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -161,11 +162,11 @@ pub fn gather<G: Within>(
     let base = Timeline::new("base", &case.base_events, timing);
     let sky = Timeline::new("sky", &case.sky_events, timing);
     let counted: Vec<&Grid> = pairs.iter().map(|(_, g)| *g).collect();
-    let mut base_holds = base.holds();
     let seen = || pairs.iter().flat_map(|(r, _)| r.times.first().into_iter().chain(r.times.last()));
-    if let (Some(from), Some(to)) = (seen().min(), seen().max()) {
-        base_holds.extend(conditions::of_base(case, &base, *from, *to));
-    }
+    let window = seen().min().copied().zip(seen().max().copied()).unwrap_or_default();
+    let base_leads = Leads::of(&base, window);
+    let mut base_holds = base.holds();
+    base_holds.extend(conditions::of_base(case, &base, &sky, window));
     let apart = Apart::of(&base_holds, &counted);
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
 
@@ -177,6 +178,7 @@ pub fn gather<G: Within>(
         }
         let own = own.get(r).map(|o| o.0.clone()).unwrap_or_default();
         let mine = Timeline::new("rover", &rover.events, timing);
+        let leads = Leads::of(&mine, window);
         let place = place_bound(rover);
         let distance = distances_km(case, rover);
         let reach = range_evidence(rover, &distance, limits.age_old_s);
@@ -199,6 +201,7 @@ pub fn gather<G: Within>(
         kinds.extend(conditions::of_rover(rover, &far));
         let apart_here = Apart::of(&kinds, &[&grids[r]]);
         let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], [&apart, &apart_here], timing);
+        let on_rover = OnRover { case, rover, base: &base, place: &place, reach: &reach, far: &far, limits };
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
             for timeline in [&base, &mine] {
@@ -241,6 +244,8 @@ pub fn gather<G: Within>(
                         event_feature(&mut f, how, (e, timeline.since[k]), at + k, &segment, period.from, a);
                     }
                 }
+                base_leads.pass_on(&mut f);
+                leads.pass_on(&mut f);
                 let down = both_down(&f);
                 let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
                 let far = far.get(segment.first..end).unwrap_or_default();
@@ -259,7 +264,7 @@ pub fn gather<G: Within>(
                     }
                 }
                 let turns = in_turn(&grids[r], &other_grids, from, to);
-                context(&mut f, case, rover, &segment, turns, down, &place, &reach, &far, limits, &base);
+                on_rover.context(&mut f, &segment, turns, down);
                 segment.features = f;
                 out.segments.push(segment);
             }
@@ -269,11 +274,6 @@ pub fn gather<G: Within>(
     }
     out
 }
-
-/// Losses of one rover alone that come and go: from so long to so long, within so much time, ms (common practice, no source).
-const LONELY_LEAST_MS: i64 = 40_000;
-const LONELY_MOST_MS: i64 = 300_000;
-const LONELY_NEAR_MS: i64 = HOUR_MS;
 
 /// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
 /// loses its lock or a frequency. Without any of it, or where its ports or its signals show why it did, only a quarter counts.
@@ -362,178 +362,11 @@ fn bare(
     })
 }
 
-#[allow(clippy::too_many_arguments)]
-fn context(
-    f: &mut Vec<Feature>,
-    case: &SiteCase,
-    rover: &RoverCase,
-    segment: &Segment,
-    turns: f64,
-    down: f64,
-    place: &PlaceBound,
-    reach: &Reach,
-    far: &[f32],
-    limits: &EvidenceLimits,
-    base: &Timeline<'_>,
-) {
-    let middle = (segment.from + segment.to) / 2;
-    // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
-    let burst = f.iter().any(|f| f.id == "sky:flare");
-    let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
-    let both_down = if by_day { down } else { 0.0 };
-    let mut add = |id: &str, strength: f64| {
-        if strength > 0.02 {
-            f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
-        }
-    };
-    let o = segment.others;
-    if o.observed > 0 {
-        let enough = if o.observed == 1 { 0.75 } else { 1.0 };
-        add("others-lost", ((o.lost_share - 0.3) / 0.6).clamp(0.0, 1.0) * enough);
-        add("others-fixed", ((0.7 - o.lost_share) / 0.6).clamp(0.0, 1.0) * enough);
-        add("others-in-turn", turns * (1.0 - o.lost_share));
-    } else {
-        add("no-others", 1.0);
-    }
-    let n = segment.neighbours;
-    if n.observed > 0 {
-        add("neighbours-lost", ((n.lost_share - 0.15) / 0.5).clamp(0.0, 1.0));
-        add("neighbours-fixed", ((0.3 - n.lost_share) / 0.3).clamp(0.0, 1.0));
-    }
-    // Epochs of the segment.
-    let b = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
-    let range = segment.first..b;
-    let total = range.len().max(1) as f64;
-    let (mut fresh, mut old, mut bound, mut distant, mut reached) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for i in range {
-        let age = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN));
-        if age <= limits.age_fresh_s {
-            fresh += 1.0;
-        }
-        if rover.is_old(i, limits.age_old_s) {
-            old += 1.0;
-            reached += f64::from(reach.at.get(i).copied().unwrap_or(0.0));
-        }
-        bound += f64::from(place.at.get(i).copied().unwrap_or(0.0));
-        distant += f64::from(far.get(i).copied().unwrap_or(0.0));
-    }
-    let (fresh, old) = (fresh / total, old / total);
-    add("corrections-fresh", ((fresh - 0.5) / 0.4).clamp(0.0, 1.0));
-    add("corrections-old", old);
-    if old > 0.2 && o.observed > 0 {
-        add("all-corrections-old", o.old_share * old.sqrt());
-        add("only-own-corrections-old", (1.0 - 2.0 * o.old_share).clamp(0.0, 1.0) * old.sqrt());
-    }
-    // Corrections that stop for several rovers in the same seconds stop at the base or its radio; with distance and terrain
-    // each rover loses them at a time of its own.
-    if old > 0.2
-        && let Some(begin) = stop_of(rover, segment)
-    {
-        let mut together = (0, 0);
-        for other in case.rovers.iter().filter(|o| o.unit != rover.unit && !o.never_corrected) {
-            let at = other.times.partition_point(|t| *t < begin);
-            let observed = other.times.get(at).is_some_and(|t| *t <= begin + 20_000);
-            if observed {
-                together.0 += 1;
-                let stops = other.events.iter().any(|e| e.kind == "corrections-old" && (e.from - begin).abs() <= 8_000);
-                together.1 += i32::from(stops);
-            }
-        }
-        if together.0 > 0 {
-            let share = f64::from(together.1) / f64::from(together.0);
-            add("corrections-stop-together", share);
-            add("corrections-stop-apart", 1.0 - share);
-        }
-    }
-    add("both-sides-down", both_down);
-    // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
-    let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
-    if low && fresh > 0.5 {
-        let missing = base
-            .near(segment.from, segment.to)
-            .into_iter()
-            .map(|k| &base.events[k])
-            .filter(|e| e.kind == "position-message-missing")
-            .map(|e| (segment.to.min(e.to + 120_000) - segment.from.max(e.from)).max(0))
-            .max()
-            .unwrap_or(0);
-        add("low-without-position", missing as f64 / (segment.to - segment.from).max(1) as f64);
-    }
-    add("corrections-far", reached / total);
-    // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
-    let minutes = (segment.to - segment.from) as f64 / 60_000.0;
-    if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
-        // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
-        let not_alone = ((turns - 0.4) / 0.4).clamp(0.0, 1.0);
-        add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
-        // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
-        let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
-        let like =
-            rover.time.periods.iter().filter(|p| {
-                p.from >= from && p.to <= to && (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(p.to - p.from))
-            });
-        let short = (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(segment.to - segment.from));
-        if short {
-            add("only-this-rover-again", (like.count() as f64 - 2.0) / 6.0 * (1.0 - turns));
-        }
-    }
-    add("place-bound", bound / total);
-    let seen =
-        overlap_ms(&case.base_observed, segment.from, segment.to) as f64 / (segment.to - segment.from).max(1) as f64;
-    add("base-log-missing", 1.0 - seen);
-    let length = (segment.to - segment.from).max(1) as f64;
-    let measured = |spans| overlap_ms(spans, segment.from, segment.to) as f64 / length;
-    let (quiet, mostly) = (measured(&case.ionosphere.quiet), measured(&case.ionosphere.mostly));
-    let mut calm = 0.0;
-    if quiet > 0.5 && !burst {
-        let swings: Vec<(UtcMs, UtcMs)> = base
-            .near(segment.from, segment.to)
-            .into_iter()
-            .map(|k| &base.events[k])
-            .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed" | "satellites-fading"))
-            .map(|e| (e.from - 300_000, e.to + 300_000))
-            .collect();
-        let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
-        calm = quiet * (1.0 - unquiet).clamp(0.0, 1.0);
-        add("ionosphere-quiet", calm);
-    }
-    // Less of the same observation: told where that is not.
-    if calm < 0.5 && mostly > 0.5 && !burst {
-        add("storm-not-over-base", mostly);
-    }
-    let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
-        let e = &base.events[k];
-        !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000
-    });
-    if seen > 0.9 && !troubled {
-        add("base-tracks-well", seen);
-    }
-    let silent = seen < 0.5 && !case.base_observed.is_empty();
-    add("base-silent", if silent { 1.0 } else { 0.0 });
-    let auroral = case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0);
-    add("auroral", if auroral { 1.0 } else { 0.0 });
-    match segment.state {
-        FixState::Float => add("state-float", 1.0),
-        FixState::Autonomous | FixState::None | FixState::Dgnss => add("state-low", 1.0),
-        _ => {}
-    }
-}
-
 /// Part of the epochs of a segment whose corrections are old or missing.
 fn old_share(rover: &RoverCase, segment: &Segment, age_old_s: f64) -> f64 {
     let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
     let old = (segment.first..end).filter(|i| rover.is_old(*i, age_old_s)).count();
     old as f64 / (end - segment.first).max(1) as f64
-}
-
-/// When the corrections stopped that are old in the segment, UTC ms.
-fn stop_of(rover: &RoverCase, segment: &Segment) -> Option<UtcMs> {
-    rover
-        .events
-        .iter()
-        .filter(|e| e.kind == "corrections-old" && e.from < segment.to && e.to > segment.from)
-        .max_by_key(|e| (segment.to.min(e.to) - segment.from.max(e.from), e.from))
-        .map(|e| e.from)
 }
 
 /// Times in which a base was observed, from its spans.

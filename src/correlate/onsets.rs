@@ -36,8 +36,7 @@ pub struct Begun {
 pub struct Onsets(pub BTreeMap<&'static str, Begun>);
 
 impl Onsets {
-    /// The attributable fraction among the exposed (Miettinen 1974), with the lower end of the Wilson interval for the share of losses
-    /// that begin with an event. Losses of several rovers at once count once.
+    /// Losses of several rovers at once count once.
     pub(super) fn of(events: &[Event], rovers: &[(&RoverCase, &Grid)], timing: impl Fn(&str) -> Timing) -> Onsets {
         let mut begins: Vec<UtcMs> = rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| p.from)).collect();
         begins.sort_unstable();
@@ -64,13 +63,11 @@ impl Onsets {
             };
             let by_chance = (windows.iter().map(left).sum::<i64>() as f64 / total as f64).clamp(0.0, 1.0);
             let with = begins.iter().filter(|t| holds(&windows, **t)).count() as u64;
-            if with < LEAST || by_chance >= 1.0 {
+            if with < LEAST {
                 return None;
             }
             let of = begins.len() as u64;
-            let share = wilson(with, of, Z)?.low;
-            let elsewhere = (1.0 - share) / (1.0 - by_chance);
-            let excess = 1.0 - elsewhere * by_chance / share.max(f64::MIN_POSITIVE);
+            let excess = excess(with, of, by_chance)?;
             (excess > 0.0).then_some(Begun { with, of, by_chance: by_chance * of as f64, excess })
         };
         Onsets(kinds.iter().filter_map(|(kind, events)| Some((*kind, begun(kind, events)?))).collect())
@@ -82,6 +79,17 @@ impl Onsets {
         let excess = self.0.get(event.kind).map_or(0.0, |b| b.excess);
         if (from..=to).contains(&loss_from) { excess } else { 0.0 }
     }
+}
+
+/// Of those that begin with something (`with` of `of`), the part that would not have by chance: the attributable fraction among the
+/// exposed (Miettinen 1974), with the lower end of the Wilson interval for the share that begins with it.
+pub(super) fn excess(with: u64, of: u64, by_chance: f64) -> Option<f64> {
+    if by_chance >= 1.0 {
+        return None;
+    }
+    let share = wilson(with, of, Z)?.low;
+    let elsewhere = (1.0 - share) / (1.0 - by_chance);
+    Some(1.0 - elsewhere * by_chance / share.max(f64::MIN_POSITIVE))
 }
 
 fn soon(event: &Event, how: Timing) -> (UtcMs, UtcMs) {

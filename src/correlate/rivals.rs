@@ -18,7 +18,7 @@ pub(super) const REASONS: [&str; 8] = [
 ];
 
 /// How a receiver that stops or loses its satellites shows: the consequence does not stand against its reason.
-const CONSEQUENCES: [&str; 7] = [
+pub(super) const CONSEQUENCES: [&str; 7] = [
     "stream-gap",
     "observables-missing",
     "observables-irregular",
@@ -28,22 +28,28 @@ const CONSEQUENCES: [&str; 7] = [
     "second-frequency-lost",
 ];
 
-/// Whether both are of one unit, and the second is what the first leads to.
+/// What a disturbed ionosphere does to signals.
+const OF_STORM: [&str; 6] =
+    ["ionosphere-disturbed", "scintillation", "satellites-fading", "common-slip", "slips-many", "multipath"];
+
+/// Whether the second is what the first leads to: both of one unit, or the first in the sky.
 fn leads_to(reason: &str, consequence: &str) -> bool {
     match (reason.split_once(':'), consequence.split_once(':')) {
-        (Some((a, reason)), Some((b, consequence))) => {
-            a == b && REASONS.contains(&reason) && CONSEQUENCES.contains(&consequence)
-        }
+        (Some(("sky", _)), Some((_, seen))) => OF_STORM.contains(&seen),
+        (Some((a, reason)), Some((b, seen))) => a == b && REASONS.contains(&reason) && CONSEQUENCES.contains(&seen),
         _ => false,
     }
 }
 
-/// What is known of a kind: how much of its time is lost, whether that is well shown, and its group.
+/// What is known of a kind: how much of its time is lost, whether that is well shown, and its group. The numbers count where no pair is
+/// known (`Apart`).
 #[derive(Clone, Copy)]
 struct Rate {
     lost: f64,
     strong: bool,
     group: Option<u16>,
+    /// It can stand against others: that loss goes with it was tested.
+    rival: bool,
 }
 
 impl Rate {
@@ -63,11 +69,15 @@ pub(super) struct Rates<'a> {
 }
 
 impl Rates<'_> {
-    pub(super) fn of<'a>(scopes: &[(&str, &ByKind)], apart: [&'a Apart; 2], timing: &dyn Fn(&str) -> Timing) -> Rates<'a> {
+    pub(super) fn of<'a>(
+        scopes: &[(&str, &ByKind)],
+        apart: [&'a Apart; 2],
+        timing: &dyn Fn(&str) -> Timing,
+    ) -> Rates<'a> {
         let one = |scope: &str, kind: &str, a: &Association| {
             let id = format!("{scope}:{kind}");
             let how = timing(&id);
-            let rate = Rate { lost: a.inside, strong: a.is_strong(how.alone), group: how.group };
+            let rate = Rate { lost: a.inside, strong: a.is_strong(how.alone), group: how.group, rival: true };
             (id, rate)
         };
         let of = scopes.iter().flat_map(|(scope, kinds)| kinds.iter().map(move |(k, a)| one(scope, k, a))).collect();
@@ -76,7 +86,7 @@ impl Rates<'_> {
 
     /// Of a condition without an association only pairs are known.
     fn rate(&self, id: &str) -> Option<Rate> {
-        const ONLY_PAIRS: Rate = Rate { lost: 1.0, strong: false, group: None };
+        const ONLY_PAIRS: Rate = Rate { lost: 1.0, strong: false, group: None, rival: false };
         self.of.get(id).copied().or_else(|| self.apart.iter().any(|a| a.knows(id)).then_some(ONLY_PAIRS))
     }
 
@@ -94,19 +104,16 @@ pub(super) fn outdone(features: &mut [Feature], rates: &Rates, begun: &BTreeMap<
         .enumerate()
         .filter_map(|(i, f)| rates.rate(&f.id).map(|rate| (i, rate.of_this(begun.get(f.id.as_str())))))
         .collect();
-    let mode: f64 = std::env::var("LF_MODE").ok().and_then(|v| v.parse().ok()).unwrap_or(1.0);
     let strengths: Vec<f64> = features.iter().map(|f| f.strength).collect();
     for (i, rate) in &known {
         let one_observation = |other: &Rate| rate.group.is_some() && rate.group == other.group;
         let least = known
             .iter()
-            .filter(|(j, other)| j != i && !one_observation(other))
+            .filter(|(j, other)| j != i && other.rival && !one_observation(other))
             .filter(|(j, _)| !leads_to(&features[*i].id, &features[*j].id))
             .filter_map(|(j, other)| {
-                let (without, with) = match rates.shares(&features[*i].id, &features[*j].id) {
-                    Some(pair) if mode >= 1.0 => pair,
-                    _ => { if !other.strong { return None; } (rate.lost, other.lost) }
-                };
+                let all = || other.strong.then_some((rate.lost, other.lost));
+                let (without, with) = rates.shares(&features[*i].id, &features[*j].id).or_else(all)?;
                 (with > without).then(|| 1.0 - strengths[*j] * (1.0 - without / with))
             })
             .fold(1.0, f64::min);
@@ -117,14 +124,22 @@ pub(super) fn outdone(features: &mut [Feature], rates: &Rates, begun: &BTreeMap<
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::correlate::apart::Holds;
+    use crate::correlate::grid::{CELL_MS, Grid};
+    use std::sync::LazyLock;
+
+    fn rate(lost: f64, strong: bool, group: Option<u16>) -> Rate {
+        Rate { lost, strong, group, rival: true }
+    }
+
+    fn of<'a>(rates: impl IntoIterator<Item = (&'a str, Rate)>) -> Rates<'static> {
+        static NO_PAIRS: LazyLock<Apart> = LazyLock::new(Apart::default);
+        let of = rates.into_iter().map(|(id, rate)| (id.to_owned(), rate)).collect();
+        Rates { of, apart: [&NO_PAIRS, &NO_PAIRS] }
+    }
 
     fn strengths(rates: &[(&str, f64, bool)]) -> Vec<f64> {
-        let known = Rates(
-            rates
-                .iter()
-                .map(|(id, lost, strong)| ((*id).to_owned(), Rate { lost: *lost, strong: *strong, group: None }))
-                .collect(),
-        );
+        let known = of(rates.iter().map(|(id, lost, strong)| (*id, rate(*lost, *strong, None))));
         let mut f: Vec<Feature> =
             rates.iter().map(|(id, ..)| Feature { id: (*id).to_owned(), strength: 0.8, event: None }).collect();
         outdone(&mut f, &known, &BTreeMap::new());
@@ -147,26 +162,20 @@ mod tests {
         assert_eq!(strengths(&port), [0.8, 0.8]);
         // Of a rover's antenna the base's silence is no consequence. By hand: 0.8 * (1 - 0.8 * 0.4) = 0.544.
         assert_eq!(strengths(&[("rover:antenna-open", 0.6, false), ("base:stream-gap", 1.0, true)]), [0.544, 0.8]);
-        let rate = |lost, group| Rate { lost, strong: true, group: Some(group) };
-        let of = |group| {
-            let known = Rates(BTreeMap::from([("a:x".to_owned(), rate(0.5, 1)), ("a:y".to_owned(), rate(1.0, group))]));
+        let grouped = |group| {
+            let known = of([("a:x", rate(0.5, true, Some(1))), ("a:y", rate(1.0, true, Some(group)))]);
             let mut f: Vec<Feature> =
                 ["a:x", "a:y"].map(|id| Feature { id: id.to_owned(), strength: 0.8, event: None }).to_vec();
             outdone(&mut f, &known, &BTreeMap::new());
             f[0].strength
         };
-        assert!(of(1) == 0.8 && of(2) < 0.5);
+        assert!(grouped(1) == 0.8 && grouped(2) < 0.5);
     }
 
     #[test]
     fn a_kind_that_the_loss_begins_with_stands_against_what_always_holds() {
         let known = [("base:satellites-fading", 0.5, false), ("base:common-slip", 0.55, false)];
-        let known = Rates(
-            known
-                .iter()
-                .map(|(id, lost, strong)| ((*id).to_owned(), Rate { lost: *lost, strong: *strong, group: None }))
-                .collect(),
-        );
+        let known = of(known.iter().map(|(id, lost, strong)| (*id, rate(*lost, *strong, None))));
         let mut f: Vec<Feature> = ["base:satellites-fading", "base:common-slip"]
             .map(|id| Feature { id: id.to_owned(), strength: 0.9, event: None })
             .to_vec();
@@ -176,9 +185,36 @@ mod tests {
     }
 
     #[test]
+    fn what_always_holds_counts_by_what_is_lost_without_the_other() {
+        // Ten hours of reflections; half of them without the second frequency, where all is lost, and an eighth of the rest.
+        let cells = 3600;
+        let lost = |i: usize| if i < cells / 2 || i.is_multiple_of(8) { 10_000 } else { 0 };
+        let grid =
+            Grid { first: 0, observed: vec![10_000; cells], lost: (0..cells).map(lost).collect(), old: vec![0; cells] };
+        let (half, whole) = (CELL_MS * cells as i64 / 2, CELL_MS * cells as i64);
+        let holds = |id: &str, to| Holds::new(id.to_owned(), vec![(0, to)], false);
+        let apart = Apart::of(&[holds("base:multipath", whole), holds("base:second", half)], &[&grid]);
+        let of = [("base:multipath", rate(0.56, false, None)), ("base:second", rate(1.0, false, None))];
+        let of = of.into_iter().map(|(id, rate)| (id.to_owned(), rate)).collect();
+        let rates = Rates { of, apart: [&apart, &apart] };
+        let mut f: Vec<Feature> = ["base:multipath", "base:second"]
+            .map(|id| Feature { id: id.to_owned(), strength: 0.8, event: None })
+            .to_vec();
+        outdone(&mut f, &rates, &BTreeMap::new());
+        // By hand: 0.8 * (1 - 0.8 * (1 - 0.125 / 1)) = 0.24.
+        assert!((f[0].strength - 0.24).abs() < 1e-9 && f[1].strength == 0.8, "{f:?}");
+    }
+
+    #[test]
+    fn a_storm_is_not_held_against_what_it_does_itself() {
+        assert!(leads_to("sky:kp-storm", "base:scintillation") && !leads_to("sky:kp-storm", "base:satellites-few"));
+        assert!(!leads_to("base:scintillation", "sky:kp-storm"));
+    }
+
+    #[test]
     fn evidence_without_a_rate_is_left_as_it_is() {
         let mut f = vec![Feature { id: "sky:kp-storm".to_owned(), strength: 1.0, event: None }];
-        let known = Rates(BTreeMap::from([("base:second".to_owned(), Rate { lost: 1.0, strong: true, group: None })]));
+        let known = of([("base:second", rate(1.0, true, None))]);
         outdone(&mut f, &known, &BTreeMap::new());
         assert_eq!(f[0].strength, 1.0);
     }

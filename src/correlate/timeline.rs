@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 
 /// The events of one unit, found by time without a look at all of them: a week of a bad base has thousands.
 pub(super) struct Timeline<'a> {
+    side: &'static str,
     pub(super) events: &'a [Event],
     /// Id and timing of a kind.
     kinds: BTreeMap<&'static str, (String, Timing)>,
@@ -22,7 +23,7 @@ pub(super) struct Timeline<'a> {
 }
 
 impl<'a> Timeline<'a> {
-    pub(super) fn new(side: &str, events: &'a [Event], timing: &dyn Fn(&str) -> Timing) -> Timeline<'a> {
+    pub(super) fn new(side: &'static str, events: &'a [Event], timing: &dyn Fn(&str) -> Timing) -> Timeline<'a> {
         let mut kinds = BTreeMap::new();
         let (mut short, mut long) = (Vec::new(), Vec::new());
         for (k, e) in events.iter().enumerate() {
@@ -44,7 +45,7 @@ impl<'a> Timeline<'a> {
                 since[pair[1]] = since[pair[0]];
             }
         }
-        Timeline { events, kinds, since, short, long }
+        Timeline { side, events, kinds, since, short, long }
     }
 
     /// Indices of the events that may work in `from..to` (after effects never last longer than an hour), ascending.
@@ -58,6 +59,11 @@ impl<'a> Timeline<'a> {
         found.extend(self.long.iter().copied().filter(reaches));
         found.sort_unstable();
         found
+    }
+
+    /// The evidence id of a kind.
+    pub(super) fn id(&self, kind: &str) -> String {
+        format!("{}:{kind}", self.side)
     }
 
     /// When each kind works.
