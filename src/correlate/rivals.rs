@@ -28,14 +28,16 @@ pub(super) const CONSEQUENCES: [&str; 7] = [
     "second-frequency-lost",
 ];
 
-/// What a disturbed ionosphere does to signals.
+/// What a disturbed ionosphere does to signals, or is taken for.
 const OF_STORM: [&str; 6] =
     ["ionosphere-disturbed", "scintillation", "satellites-fading", "common-slip", "slips-many", "multipath"];
 
 /// Whether the second is what the first leads to: both of one unit, or the first in the sky.
 fn leads_to(reason: &str, consequence: &str) -> bool {
     match (reason.split_once(':'), consequence.split_once(':')) {
-        (Some(("sky", _)), Some((_, seen))) => OF_STORM.contains(&seen),
+        (Some(("sky", _) | ("context", "equatorial-evening" | "scintillation-around")), Some((_, seen))) => {
+            OF_STORM.contains(&seen)
+        }
         (Some((a, reason)), Some((b, seen))) => a == b && REASONS.contains(&reason) && CONSEQUENCES.contains(&seen),
         _ => false,
     }
@@ -209,6 +211,7 @@ mod tests {
     fn a_storm_is_not_held_against_what_it_does_itself() {
         assert!(leads_to("sky:kp-storm", "base:scintillation") && !leads_to("sky:kp-storm", "base:satellites-few"));
         assert!(!leads_to("base:scintillation", "sky:kp-storm"));
+        assert!(leads_to("context:equatorial-evening", "base:satellites-fading"));
     }
 
     #[test]
