@@ -9,7 +9,6 @@ use crate::model::findings::{Cause, Evidence, FloatPeriod, Stretch, Working};
 use crate::model::time::{HOUR_MS, UtcMs, rfc3339};
 use crate::model::word::Words;
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 /// Ms to hours.
 pub fn hours(ms: i64) -> f64 {
@@ -67,37 +66,47 @@ pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Rank
     }
 }
 
+/// Texts in the order in which they were first met.
+#[derive(Default)]
+struct Places(BTreeMap<String, u16>);
+
+impl Places {
+    /// The place of a text; `None` when there are too many (some hundred at most are known).
+    fn of(&mut self, text: &str) -> Option<u16> {
+        if let Some(place) = self.0.get(text) {
+            return Some(*place);
+        }
+        let next = u16::try_from(self.0.len()).ok()?;
+        self.0.insert(text.to_owned(), next);
+        Some(next)
+    }
+
+    fn list(self) -> Vec<String> {
+        let mut by_place: Vec<(u16, String)> = self.0.into_iter().map(|(text, place)| (place, text)).collect();
+        by_place.sort_unstable();
+        by_place.into_iter().map(|(_, text)| text).collect()
+    }
+}
+
 /// What `tables/verdicts.csv` tells of a site.
 fn working(case: &SiteCase, evidence: &SiteEvidence, verdicts: &[Verdict]) -> Working {
-    let units: Vec<Arc<str>> = case.rovers.iter().map(|r| Arc::from(r.unit.as_str())).collect();
-    let mut places: BTreeMap<&str, u16> = BTreeMap::new();
-    let mut lists: BTreeMap<Vec<&'static str>, Arc<[&'static str]>> = BTreeMap::new();
-    let mut out = Working::default();
-    for (s, v) in evidence.segments.iter().zip(verdicts) {
-        let known = s.features.iter().filter_map(|f| {
-            // There are some hundred ids at most.
-            let next = u16::try_from(places.len()).ok()?;
-            let place = *places.entry(f.id.as_str()).or_insert(next);
-            if place == next {
-                out.evidence.push(f.id.clone());
-            }
-            Some((place, f.strength as f32))
-        });
-        let strengths = known.collect();
-        out.stretches.push(Stretch {
-            unit: units.get(s.rover).cloned().unwrap_or_default(),
+    let [mut units, mut ids, mut causes, mut lists] = [(); 4].map(|()| Places::default());
+    let stretches = evidence.segments.iter().zip(verdicts).filter_map(|(s, v)| {
+        Some(Stretch {
+            unit: units.of(case.rovers.get(s.rover).map_or("", |r| r.unit.as_str()))?,
             from: s.from,
             to: s.to,
             lost_ms: s.lost_ms,
-            cause: v.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0),
+            cause: causes.of(v.cause.map_or(UNEXPLAINED, |c| CAUSES[c].0))?,
             confidence: v.probability,
             others: s.others.observed as u32,
             neighbours: s.neighbours.observed as u32,
-            evidence: strengths,
-            ruled_out: lists.entry(ruled_out(s)).or_insert_with_key(|list| Arc::from(list.as_slice())).clone(),
-        });
-    }
-    out
+            evidence: s.features.iter().filter_map(|f| Some((ids.of(&f.id)?, f.strength as f32))).collect(),
+            ruled_out: lists.of(&ruled_out(s).join(" "))?,
+        })
+    });
+    let stretches = stretches.collect();
+    Working { units: units.list(), evidence: ids.list(), causes: causes.list(), ruled_out: lists.list(), stretches }
 }
 
 /// How sure `unexplained` is where there is no evidence at all.

@@ -3,7 +3,6 @@
 
 use super::word::Word;
 use serde::{Deserialize, Serialize};
-use std::sync::Arc;
 
 /// The schema's name.
 pub const SCHEMA: &str = "lostfix-findings/1";
@@ -392,36 +391,43 @@ pub struct Findings {
     pub fleet: FleetView,
 }
 
-/// How one stretch of lost time was judged: the working of a verdict, for `tables/verdicts.csv`.
-#[derive(Debug, Clone, PartialEq)]
+/// How one stretch of lost time was judged: the working of a verdict, for `tables/verdicts.csv`. Texts are places in the lists of its
+/// [`Working`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Stretch {
-    /// Rover.
-    pub unit: Arc<str>,
+    /// Rover, in [`Working::units`].
+    pub unit: u16,
     /// Begin, UTC ms.
     pub from: i64,
     /// End, UTC ms.
     pub to: i64,
     /// Lost time inside, ms.
     pub lost_ms: i64,
-    /// Cause id or `unexplained`.
-    pub cause: &'static str,
+    /// Cause id or `unexplained`, in [`Working::causes`].
+    pub cause: u16,
     /// Its probability.
     pub confidence: f64,
     /// Rovers of the base that were observed at the time besides this one.
     pub others: u32,
     /// Rovers of neighbouring bases that were observed at the time.
     pub neighbours: u32,
-    /// Evidence, as a place in [`Working::evidence`], and its strength (0 to 1).
+    /// Evidence, in [`Working::evidence`], and its strength (0 to 1).
     pub evidence: Box<[(u16, f32)]>,
-    /// Causes that are ruled out, whatever the evidence (see `causes::verdict`).
-    pub ruled_out: Arc<[&'static str]>,
+    /// Causes that are ruled out, whatever the evidence (see `causes::verdict`), in [`Working::ruled_out`].
+    pub ruled_out: u16,
 }
 
-/// The working of all verdicts of one site. Thousands of stretches of every site wait for the report: texts are there once.
-#[derive(Debug, Clone, Default, PartialEq)]
+/// The working of all verdicts of one site. There are thousands of stretches: texts are there once.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Working {
-    /// Evidence ids that the stretches name by their place here.
+    /// Rovers.
+    pub units: Vec<String>,
+    /// Evidence ids.
     pub evidence: Vec<String>,
+    /// Cause ids.
+    pub causes: Vec<String>,
+    /// Lists of cause ids, with a space between them.
+    pub ruled_out: Vec<String>,
     /// By rover and time.
     pub stretches: Vec<Stretch>,
 }

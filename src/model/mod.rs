@@ -4,6 +4,7 @@ pub mod about;
 pub mod clock;
 pub mod event;
 pub mod findings;
+pub mod held;
 pub mod ids;
 pub mod keyed;
 pub mod ledger;

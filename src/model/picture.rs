@@ -2,11 +2,12 @@
 //! room never asks for tables of data.
 
 use super::findings::Working;
+use super::held::Held;
 use super::time::UtcMs;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A coloured stretch of a strip.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Mark {
     /// Begin, UTC ms.
     pub from: UtcMs,
@@ -19,7 +20,7 @@ pub struct Mark {
 }
 
 /// What a strip shows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum StripKind {
     /// Fix states of a rover.
@@ -31,7 +32,7 @@ pub enum StripKind {
 }
 
 /// One row of the timeline.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Strip {
     /// Unit, or unit and what.
     pub label: String,
@@ -42,7 +43,7 @@ pub struct Strip {
 }
 
 /// A small table for a page.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SmallTable {
     /// Heading.
     pub title: String,
@@ -55,7 +56,7 @@ pub struct SmallTable {
 }
 
 /// A stretch that is shaded behind every row of the timeline.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shade {
     /// Begin, UTC ms.
     pub from: UtcMs,
@@ -66,7 +67,7 @@ pub struct Shade {
 }
 
 /// Values within one bin of a track.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct TrackBin {
     /// Number of the bin, from the begin of the axis.
     pub at: u32,
@@ -79,7 +80,7 @@ pub struct TrackBin {
 }
 
 /// A measured value on the time axis; bins without data are left out.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Track {
     /// What is measured, with the unit that measured it.
     pub label: String,
@@ -102,7 +103,7 @@ pub struct Track {
 }
 
 /// Time of a day.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct DayTotal {
     /// Date in the site's zone, `2026-05-04`.
     pub day: String,
@@ -118,7 +119,7 @@ pub struct DayTotal {
 
 /// How the lost share went over the days: the second half of them against the first, with a 95 % interval from how the days
 /// differ among themselves.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct DayTrend {
     /// Lost share of the first half of the days, 0 to 1.
     pub first: f64,
@@ -131,7 +132,7 @@ pub struct DayTrend {
 }
 
 /// Observed and lost time of something, ms.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Share {
     /// Observed, ms.
     pub observed_ms: i64,
@@ -140,7 +141,7 @@ pub struct Share {
 }
 
 /// Who else was lost: rover by rover.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct WhoElse {
     /// Rovers.
     pub units: Vec<String>,
@@ -154,7 +155,7 @@ pub struct WhoElse {
 }
 
 /// Loss by ranges of a value.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Profile {
     /// Unit of the value.
     pub unit: String,
@@ -165,7 +166,7 @@ pub struct Profile {
 }
 
 /// Loss by the time of day, folded over all days, in cells of equal length.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Rhythm {
     /// Minutes of a cell.
     pub cell_min: u32,
@@ -178,7 +179,7 @@ pub struct Rhythm {
 }
 
 /// Where fixes were held and lost.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SitePlan {
     /// Side of a cell, m.
     pub cell_m: f64,
@@ -191,7 +192,7 @@ pub struct SitePlan {
 }
 
 /// A cell of the sky over a base.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct SkyCell {
     /// Azimuth of its begin, degrees.
     pub azimuth_deg: f64,
@@ -213,7 +214,7 @@ pub struct SkyCell {
 }
 
 /// The sky over a base as it was tracked.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SkyView {
     /// Base.
     pub unit: String,
@@ -230,7 +231,7 @@ pub struct SkyView {
 }
 
 /// C/N0 of one band over elevation.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct ElevationCurve {
     /// Base.
     pub unit: String,
@@ -245,7 +246,7 @@ pub struct ElevationCurve {
 }
 
 /// Code multipath of one band over elevation.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct MultipathCurve {
     /// Base.
     pub unit: String,
@@ -319,8 +320,8 @@ pub struct SkyPage {
     pub made_by: String,
 }
 
-/// Pictures of one site, in the order of the findings.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+/// What the page of one site draws.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SitePicture {
     /// Site id.
     pub site: String,
@@ -356,12 +357,41 @@ pub struct SitePicture {
     pub skies: Vec<SkyView>,
     /// C/N0 over elevation, a band each.
     pub elevation: Vec<ElevationCurve>,
-    /// How each stretch of lost time was judged.
-    #[serde(skip)]
-    pub working: Working,
+}
+
+/// All that the report needs of one site beside the findings: what others ask for, and what only its own page and tables show.
+#[derive(Debug, Clone, Default)]
+pub struct SitePictures {
+    /// Site id.
+    pub site: String,
+    /// Zone of the site (`UTC` when not known): an IANA name.
+    pub time_zone: String,
+    /// Day by day.
+    pub days: Vec<DayTotal>,
+    /// How they went; `None` with too few to say.
+    pub trend: Option<DayTrend>,
     /// How the loss goes with each kind of event, of the bases and of each rover.
-    #[serde(skip)]
     pub event_tests: Vec<EventTest>,
+    /// Those of the bases as a table.
+    pub chances: Option<SmallTable>,
+    /// What its page draws.
+    pub picture: Held<SitePicture>,
+    /// How each stretch of lost time was judged.
+    pub working: Held<Working>,
+}
+
+impl SitePictures {
+    /// Of a picture that is here, without tests and working.
+    pub fn of(picture: SitePicture) -> SitePictures {
+        SitePictures {
+            site: picture.site.clone(),
+            time_zone: picture.time_zone.clone(),
+            days: picture.days.clone(),
+            trend: picture.trend,
+            picture: Held::Here(picture),
+            ..SitePictures::default()
+        }
+    }
 }
 
 /// Loss within the time of one kind of event and its aftermath, against the rest of the time.
@@ -400,10 +430,10 @@ pub struct MagneticEdge {
 }
 
 /// What the pages need beside the findings.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default)]
 pub struct Pictures {
-    /// One a site.
-    pub sites: Vec<SitePicture>,
+    /// One a site, in the order of the findings.
+    pub sites: Vec<SitePictures>,
     /// Limits of the magnetic latitude bands.
     pub magnetic_edges: Vec<MagneticEdge>,
     /// Files beside the bundles that were used, and settings that differ from the built-in ones.

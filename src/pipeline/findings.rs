@@ -3,7 +3,7 @@
 use super::beside::Beside;
 use super::sites::{self, Site1, Tools};
 use super::units::{SiteUnits, side_by_side};
-use super::{Outcome, Request, RunError, Watch, complaints, fieldwork, fleet_view, pictures};
+use super::{Outcome, Request, RunError, Watch, aside, complaints, fieldwork, fleet_view, pictures};
 use crate::causes::about;
 use crate::causes::rank::{Ranking, hours, rank};
 use crate::causes::verdict::UNEXPLAINED;
@@ -15,7 +15,7 @@ use crate::model::event::Event;
 use crate::model::findings::{
     Advisory, BaseEvent, Evidence, FieldWorkAnswer, Findings, LatLonHeight, SCHEMA, SiteFindings, Window,
 };
-use crate::model::picture::{Pictures, SitePicture};
+use crate::model::picture::{Pictures, SitePictures};
 use crate::model::time::{UtcMs, rfc3339};
 use std::collections::BTreeMap;
 
@@ -40,7 +40,7 @@ const ADVISORY_OF: [(&str, &str); 13] = [
 pub(super) struct Judged {
     site: Site1,
     findings: SiteFindings,
-    picture: SitePicture,
+    pictures: SitePictures,
     complaints: Vec<complaints::Part>,
     fieldwork: Vec<Option<FieldWorkAnswer>>,
 }
@@ -54,14 +54,19 @@ pub(super) fn judge(tools: &Tools<'_>, watch: &dyn Watch) -> Result<Vec<Judged>,
         let units =
             known.sites.get(k).ok_or_else(|| RunError::Failed("a site is not there; please report this".into()))?;
         let site = sites::build(units, tools)?;
-        let judged = judge_one(site, units, window, tools);
+        let judged = judge_one(site, units, window, tools)?;
         watch.step(&units.site);
         Ok(judged)
     })
 }
 
-fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>, tools: &Tools<'_>) -> Judged {
-    let Tools { known, beside, rules, request, .. } = tools;
+fn judge_one(
+    mut site: Site1,
+    units: &SiteUnits,
+    window: Option<(UtcMs, UtcMs)>,
+    tools: &Tools<'_>,
+) -> Result<Judged, RunError> {
+    let Tools { known, beside, rules, request, scratch, .. } = tools;
     let old_s = rules.limits.age_old_s;
     let limits = EvidenceLimits { age_fresh_s: 3.0, age_old_s: old_s, long_baseline_km: rules.limits.long_baseline_km };
     let grids: Vec<Grid> = site.case.rovers.iter().map(|r| Grid::of(r, old_s as f32)).collect();
@@ -70,12 +75,13 @@ fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>,
     let mut ranking = rank(&site.case, &evidence, &rules.weights);
     let working = std::mem::take(&mut ranking.working);
     let findings = site_findings(&site, ranking, beside, request);
-    let mut picture = pictures::of(&site, &findings, &evidence, &grids, beside, window, old_s);
-    picture.working = working;
+    let (picture, event_tests) = pictures::of(&site, &findings, &evidence, &grids, beside, window, old_s);
+    let pictures =
+        SitePictures { event_tests, working: aside::hold(scratch, working)?, ..aside::hold_picture(scratch, picture)? };
     let complaints = complaints::parts(&beside.complaints, &site);
     let fieldwork = fieldwork::parts(&beside.fieldwork, &site, &beside.fleet);
     site.slim();
-    Judged { site, findings, picture, complaints, fieldwork }
+    Ok(Judged { site, findings, pictures, complaints, fieldwork })
 }
 
 /// Brings the judged sites together: ranks, complaints, field work, what shows over the fleet.
@@ -85,7 +91,7 @@ pub(super) fn conclude(judged: Vec<Judged>, tools: &Tools<'_>, cards: &BTreeMap<
     let (mut sites, mut rows, mut of_complaints, mut of_fieldwork) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for one in judged {
         sites.push(one.site);
-        rows.push((one.findings, one.picture));
+        rows.push((one.findings, one.pictures));
         of_complaints.push(one.complaints);
         of_fieldwork.push(one.fieldwork);
     }

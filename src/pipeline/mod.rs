@@ -1,6 +1,7 @@
 //! The only room that knows the order of the stages: find, read, identify, frames, detect, correlate, judge, findings.
 //! Bundles and sites run in parallel; results are taken in the order of their names, so that two runs give the same.
 
+mod aside;
 mod beside;
 mod column_maps;
 mod complaints;
@@ -38,6 +39,7 @@ use crate::model::picture::Pictures;
 use crate::model::time::UtcMs;
 use crate::store::Scratch;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 /// What is to be done.
 #[derive(Debug, Clone, Default)]
@@ -64,7 +66,7 @@ pub struct Request {
     pub settings: Settings,
 }
 
-/// Tables of all bundles that are kept in memory while a pile is analysed, bytes; more of them go to disk.
+/// Tables of all bundles, and pictures of judged sites, that are kept in memory while a pile is analysed, bytes; more go to disk.
 pub const MEMORY_BYTES: u64 = 96 * 1024 * 1024;
 
 /// What came out.
@@ -144,11 +146,16 @@ pub fn analyse(request: &Request, watch: &dyn Watch) -> Result<Outcome, RunError
     let limits = crawl::Limits::default();
     let inventory = crawl::find(&request.folders, &limits);
     let beside = beside::Beside::load(request, &inventory, &rules)?;
+    let scratch = scratch_of(request);
+    let read = read::read_all(&inventory, &limits, &rules.formats, &scratch, watch)?;
+    conclude(request, &inventory, &beside, &rules, read, &scratch, watch)
+}
+
+/// Where a run puts aside what memory should not hold.
+fn scratch_of(request: &Request) -> Arc<Scratch> {
     let temp = std::env::temp_dir();
     let parent = request.scratch.as_deref().unwrap_or(&temp);
-    let scratch = Scratch::new(parent, request.memory_bytes.unwrap_or(MEMORY_BYTES));
-    let read = read::read_all(&inventory, &limits, &rules.formats, &scratch, watch)?;
-    conclude(request, &inventory, &beside, &rules, read, watch)
+    Arc::new(Scratch::new(parent, request.memory_bytes.unwrap_or(MEMORY_BYTES)))
 }
 
 /// A FOLDER that is not there is a matter of usage.
@@ -171,6 +178,7 @@ fn conclude(
     beside: &beside::Beside,
     rules: &Rules,
     read: read::ReadAll,
+    scratch: &Arc<Scratch>,
     watch: &dyn Watch,
 ) -> Result<Outcome, RunError> {
     let placed = sites::place_all(&read, beside, rules);
@@ -189,7 +197,7 @@ fn conclude(
     let found = inventory.bundles.len() as u64;
     let (units, navigation) = units::collect(read, &placed, beside);
     let known = units::survey(&units, beside, rules, request, watch)?;
-    let tools = sites::Tools { units: &units, known: &known, navigation: &navigation, beside, rules, request };
+    let tools = sites::Tools { units: &units, known: &known, navigation: &navigation, beside, rules, request, scratch };
     let judged = findings::judge(&tools, watch)?;
     let mut outcome = findings::conclude(judged, &tools, &placed.cards());
     outcome.findings.input.bundles_found = found;

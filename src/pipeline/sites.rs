@@ -24,7 +24,9 @@ use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
 use crate::model::rows::SPAN_OBSERVATIONS;
 use crate::model::time::UtcMs;
+use crate::store::Scratch;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Where each bundle belongs.
 #[derive(Debug, Default)]
@@ -137,6 +139,8 @@ pub(super) struct Tools<'a> {
     pub(super) beside: &'a Beside,
     pub(super) rules: &'a Rules,
     pub(super) request: &'a Request,
+    /// Where what is said of judged sites is put aside.
+    pub(super) scratch: &'a Arc<Scratch>,
 }
 
 /// Loads the units of one site, one after the other, runs the detectors and puts the case together.
@@ -203,7 +207,7 @@ pub(super) fn base_position(frames: &UnitFrames, card: &UnitCard) -> Option<(f64
 }
 
 fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(), RunError> {
-    let Tools { units, known, navigation, beside, rules, request } = tools;
+    let Tools { units, known, navigation, beside, rules, request, .. } = tools;
     let Some(unit) = units.get(base.index) else { return Ok(()) };
     let mut frames = unit.frames(&TABLES.map(Wanted::looked_at), request)?;
     frames.site.clone_from(&base.at.site);

@@ -41,7 +41,7 @@ pub fn analyse_store(request: &Request, dir: &Path, watch: &dyn Watch) -> Result
     let mut inventory = side_files(&store)?;
     let beside = beside::Beside::load(request, &inventory, &rules)?;
     let read = read_all(&store, request, &mut inventory)?;
-    super::conclude(request, &inventory, &beside, &rules, read, watch)
+    super::conclude(request, &inventory, &beside, &rules, read, &super::scratch_of(request), watch)
 }
 
 /// What lay beside the bundles and what was not taken when the FOLDERs were read.

@@ -74,6 +74,8 @@ pub enum ReportError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// A part that was put aside could not be brought; in words.
+    Aside(String),
     /// A template or value could not be rendered: a fault of the program.
     Render {
         /// Which page.
@@ -106,6 +108,7 @@ impl fmt::Display for ReportError {
                     path.display()
                 )
             }
+            Self::Aside(why) => f.write_str(why),
             Self::Render { page, what } => {
                 write!(
                     f,
@@ -186,7 +189,7 @@ fn pages(
         let parts: Vec<Result<String, ReportError>> = sites
             .par_iter()
             .map(|site| {
-                let view = context.of_site(site);
+                let view = context.of_site(site)?;
                 if options.html {
                     stage.put(&view.site.path, &engine.render("site.html", &view.site)?)?;
                 }

@@ -1,6 +1,6 @@
 //! The tables for a spreadsheet.
 
-use crate::model::findings::Findings;
+use crate::model::findings::{Findings, Stretch, Working};
 use crate::model::picture::Pictures;
 use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
 use crate::model::visible::lines;
@@ -27,10 +27,18 @@ fn span_hours(from: &str, to: &str) -> String {
 
 /// RFC 4180 text of a head and rows.
 fn csv_rows(out: &mut dyn Write, head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> csv::Result<()> {
+    csv_rows_of(out, head, rows.map(Ok))
+}
+
+fn csv_rows_of(
+    out: &mut dyn Write,
+    head: &[&str],
+    rows: impl Iterator<Item = csv::Result<Vec<String>>>,
+) -> csv::Result<()> {
     let mut w = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).flexible(true).from_writer(out);
     w.write_record(head)?;
     for row in rows {
-        w.write_record(row.iter().map(|c| guard(c)))?;
+        w.write_record(row?.iter().map(|c| guard(c)))?;
     }
     Ok(w.flush()?)
 }
@@ -75,28 +83,32 @@ pub(super) fn float_periods(out: &mut dyn Write, f: &Findings) -> csv::Result<()
     )
 }
 
+fn verdict_row(site: &str, working: &Working, p: &Stretch) -> Vec<String> {
+    let text = |list: &[String], place: u16| list.get(usize::from(place)).cloned().unwrap_or_default();
+    let evidence: Vec<String> =
+        p.evidence.iter().map(|(place, x)| format!("{}={x:.3}", text(&working.evidence, *place))).collect();
+    vec![
+        site.to_owned(),
+        text(&working.units, p.unit),
+        rfc3339(p.from),
+        rfc3339(p.to),
+        format!("{:.1}", p.lost_ms as f64 / 1000.0),
+        text(&working.causes, p.cause),
+        format!("{:.3}", p.confidence),
+        p.others.to_string(),
+        p.neighbours.to_string(),
+        evidence.join(" "),
+        text(&working.ruled_out, p.ruled_out),
+    ]
+}
+
 /// The working of the verdicts: every judged stretch of lost time with the strength of each piece of evidence.
 pub(super) fn verdicts(out: &mut dyn Write, pictures: &Pictures) -> csv::Result<()> {
-    let rows = pictures.sites.iter().flat_map(|s| {
-        s.working.stretches.iter().map(|p| {
-            let id = |place: u16| s.working.evidence.get(usize::from(place)).map_or("", String::as_str);
-            let evidence: Vec<String> = p.evidence.iter().map(|(place, x)| format!("{}={x:.3}", id(*place))).collect();
-            vec![
-                s.site.clone(),
-                p.unit.to_string(),
-                rfc3339(p.from),
-                rfc3339(p.to),
-                format!("{:.1}", p.lost_ms as f64 / 1000.0),
-                p.cause.to_owned(),
-                format!("{:.3}", p.confidence),
-                p.others.to_string(),
-                p.neighbours.to_string(),
-                evidence.join(" "),
-                p.ruled_out.join(" "),
-            ]
-        })
+    let rows = pictures.sites.iter().flat_map(|s| match s.working.get() {
+        Ok(working) => working.stretches.iter().map(|p| Ok(verdict_row(&s.site, &working, p))).collect(),
+        Err(why) => vec![Err(std::io::Error::other(why).into())],
     });
-    csv_rows(
+    csv_rows_of(
         out,
         &[
             "site",

@@ -1,6 +1,6 @@
 //! Tests of the whole room: what is written, where, and what strangers' text can do.
 
-use super::test_fleet::{fleet, hostile_fleet, large_fleet, large_site};
+use super::test_fleet::{fleet, hostile_fleet, large_fleet, large_site, redraw};
 use super::{ReportError, ReportOptions, write};
 use crate::causes::about::{GENERAL_CAUTIONS, about};
 use crate::model::findings::Findings;
@@ -434,24 +434,25 @@ fn a_fleet_of_500_sites_stays_small() {
 fn a_site_page_of_ten_rovers_and_a_week_stays_small() {
     // Issue limit: 2 MB for 10 rovers and 7 days. Worst case: the state changes every 30 s all week.
     let (findings, mut pictures) = fleet();
-    let picture = &mut pictures.sites[0];
-    let one = picture.strips[0].clone();
-    picture.strips = (0..10)
-        .map(|n| {
-            let mut strip = one.clone();
-            strip.label = format!("EX-{n}");
-            strip.marks = (0..20_160)
-                .map(|i| crate::model::picture::Mark {
-                    from: picture.from + i * 30_000,
-                    to: picture.from + (i + 1) * 30_000,
-                    class: ["fixed", "float", "none", "dgnss", "gap"][usize::try_from((i / 7 + i) % 5).unwrap()]
-                        .to_owned(),
-                    title: String::new(),
-                })
-                .collect();
-            strip
-        })
-        .collect();
+    redraw(&mut pictures, 0, |picture| {
+        let one = picture.strips[0].clone();
+        picture.strips = (0..10)
+            .map(|n| {
+                let mut strip = one.clone();
+                strip.label = format!("EX-{n}");
+                strip.marks = (0..20_160)
+                    .map(|i| crate::model::picture::Mark {
+                        from: picture.from + i * 30_000,
+                        to: picture.from + (i + 1) * 30_000,
+                        class: ["fixed", "float", "none", "dgnss", "gap"][usize::try_from((i / 7 + i) % 5).unwrap()]
+                            .to_owned(),
+                        title: String::new(),
+                    })
+                    .collect();
+                strip
+            })
+            .collect();
+    });
     let page = &written((findings, pictures))["sites/larkfield.html"];
     assert!(page.len() < 2_000_000, "{} bytes", page.len());
 }

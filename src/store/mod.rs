@@ -31,7 +31,7 @@ mod table;
 
 pub use commit::{BundleEntry, Manifest, TableFile};
 pub use run::Writer;
-pub use scratch::{Kept, Scratch};
+pub use scratch::{Bytes, Kept, Scratch};
 pub use seen::{FolderNote, Seen};
 
 use crate::frames::schema::{self, Wanted};

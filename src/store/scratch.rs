@@ -7,8 +7,8 @@ use crate::frames::schema::Wanted;
 use polars::frame::DataFrame;
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 const PREFIX: &str = ".lostfix-scratch-";
 
@@ -29,6 +29,24 @@ pub struct Scratch {
 pub struct Kept {
     tables: Vec<(String, Where)>,
     bytes: u64,
+}
+
+/// Bytes that were put aside.
+#[derive(Debug)]
+pub struct Bytes {
+    path: PathBuf,
+    /// Its end removes the file.
+    _folder: Arc<Scratch>,
+}
+
+impl Bytes {
+    /// All of them.
+    ///
+    /// # Errors
+    /// When the file is gone.
+    pub fn read(&self) -> Result<Vec<u8>, StoreError> {
+        fs::read(&self.path).map_err(io_error(&self.path, "read what was put aside"))
+    }
 }
 
 #[derive(Debug)]
@@ -57,16 +75,38 @@ impl Scratch {
     pub fn keep(&self, kept: &mut Kept, name: &str, frame: DataFrame) -> Result<(), StoreError> {
         let bytes = frame.estimated_size() as u64;
         kept.bytes += bytes;
-        if self.used.fetch_add(bytes, Ordering::Relaxed) + bytes <= self.limit {
+        if self.fits(bytes) {
             kept.tables.push((name.to_owned(), Where::Memory(frame)));
             return Ok(());
         }
-        self.used.fetch_sub(bytes, Ordering::Relaxed);
-        self.make()?;
-        let path = self.folder.join(format!("{}.parquet", self.count.fetch_add(1, Ordering::Relaxed)));
+        let path = self.next("parquet")?;
         table::write(&path, "", &frame)?;
         kept.tables.push((name.to_owned(), Where::File(path, frame.height() as u64)));
         Ok(())
+    }
+
+    /// Whether so many bytes more may stay in memory; then they count.
+    pub fn fits(&self, bytes: u64) -> bool {
+        let fits = self.used.fetch_add(bytes, Ordering::Relaxed) + bytes <= self.limit;
+        if !fits {
+            self.used.fetch_sub(bytes, Ordering::Relaxed);
+        }
+        fits
+    }
+
+    /// Puts bytes into a file. It goes when neither this nor what it gave out is held any more.
+    ///
+    /// # Errors
+    /// When the folder cannot be written.
+    pub fn put(self: &Arc<Self>, bytes: &[u8]) -> Result<Bytes, StoreError> {
+        let path = self.next("bytes")?;
+        fs::write(&path, bytes).map_err(io_error(&path, "put aside what memory should not hold"))?;
+        Ok(Bytes { path, _folder: Arc::clone(self) })
+    }
+
+    fn next(&self, kind: &str) -> Result<PathBuf, StoreError> {
+        self.make()?;
+        Ok(self.folder.join(format!("{}.{kind}", self.count.fetch_add(1, Ordering::Relaxed))))
     }
 
     /// Whether anything was written to disk.

@@ -15,10 +15,10 @@ use crate::correlate::grid::Grid;
 use crate::maths::magnetic::{BandLimits, FieldModel, decimal_year};
 use crate::maths::stats::benjamini_hochberg;
 use crate::model::findings::SiteFindings;
-use crate::model::picture::{MagneticEdge, SitePicture};
+use crate::model::picture::{EventTest, MagneticEdge, SitePicture, SitePictures};
 use crate::model::time::UtcMs;
 
-/// The pictures of one site. `old_s`: corrections older than this are old.
+/// The picture of one site, and how its loss goes with each kind of event. `old_s`: corrections older than this are old.
 pub(super) fn of(
     site: &Site1,
     findings: &SiteFindings,
@@ -27,11 +27,11 @@ pub(super) fn of(
     beside: &Beside,
     window: Option<(UtcMs, UtcMs)>,
     old_s: f64,
-) -> SitePicture {
+) -> (SitePicture, Vec<EventTest>) {
     let (from, to) = site.span.or(window).unwrap_or((0, 0));
     let zone = beside.fleet.zone(&site.case.site);
     let daily = loss::daily(site, from, zone);
-    SitePicture {
+    let picture = SitePicture {
         site: findings.site.clone(),
         time_zone: zone.name().to_owned(),
         from,
@@ -49,22 +49,19 @@ pub(super) fn of(
         plan: loss::plan(site),
         skies: sky::skies(site),
         elevation: sky::elevation(site),
-        working: Default::default(),
-        event_tests: tables::event_tests(site, evidence),
-    }
+    };
+    (picture, tables::event_tests(site, evidence))
 }
 
 /// Corrects the chances of all event tests of a run for their number, and shows those of the bases as a table.
-pub(super) fn with_chances(pictures: &mut [SitePicture]) {
+pub(super) fn with_chances(pictures: &mut [SitePictures]) {
     let p: Vec<f64> = pictures.iter().flat_map(|s| s.event_tests.iter().filter_map(|t| t.p)).collect();
     let mut q = benjamini_hochberg(&p).into_iter();
     for picture in pictures {
         for test in picture.event_tests.iter_mut().filter(|t| t.p.is_some()) {
             test.q = q.next();
         }
-        if let Some(table) = tables::association(&picture.event_tests) {
-            picture.tables.insert(1.min(picture.tables.len()), table);
-        }
+        picture.chances = tables::association(&picture.event_tests);
     }
 }
 

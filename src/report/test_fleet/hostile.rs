@@ -5,7 +5,7 @@ use crate::model::findings::{
     Advisory, BadRover, BaseEvent, Cause, ComplaintAnswer, Evidence, FieldWorkAnswer, Findings, FleetView, FloatPeriod,
     InputSummary, NotRead, OverRepresented, SCHEMA, SiteFindings, SiteTrend, Window,
 };
-use crate::model::picture::{Mark, Pictures, Share, SitePicture, SmallTable, Strip, StripKind, TrackBin};
+use crate::model::picture::{Mark, Pictures, Share, SitePicture, SitePictures, SmallTable, Strip, StripKind, TrackBin};
 use crate::model::time::{HOUR_MS, rfc3339};
 
 /// Names and texts that try to break out of a page, a table or a folder, in every text field of one site.
@@ -148,7 +148,7 @@ pub(in crate::report) fn hostile_fleet() -> (Findings, Pictures) {
         }],
     };
     let pictures = Pictures {
-        sites: vec![SitePicture {
+        sites: vec![SitePictures::of(SitePicture {
             site: evil.to_owned(),
             time_zone: evil.to_owned(),
             from: 0,
@@ -156,7 +156,7 @@ pub(in crate::report) fn hostile_fleet() -> (Findings, Pictures) {
             strips,
             tables: vec![table],
             ..hostile_measured(evil)
-        }],
+        })],
         used: vec![evil.to_owned()],
         made_by: evil.to_owned(),
         ..Pictures::default()

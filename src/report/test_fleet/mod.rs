@@ -11,7 +11,7 @@ pub(super) use large::{large_fleet, large_site};
 use crate::model::findings::{
     Cause, ComplaintAnswer, Evidence, Findings, InputSummary, NotRead, SCHEMA, SiteFindings, Window,
 };
-use crate::model::picture::{MagneticEdge, Pictures};
+use crate::model::picture::{MagneticEdge, Pictures, SitePicture, SitePictures};
 use crate::model::time::{UtcMs, parse_utc};
 use larkfield::larkfield;
 use manager::{fieldwork, fleet_view};
@@ -147,5 +147,15 @@ pub(super) fn fleet() -> (Findings, Pictures) {
     let edge =
         |magnetic_deg: f64| MagneticEdge { magnetic_deg, points: vec![(-180.0, magnetic_deg), (180.0, magnetic_deg)] };
     let magnetic_edges = [-60.0, -20.0, 20.0, 60.0].map(edge).to_vec();
-    (findings, Pictures { sites: vec![picture], magnetic_edges, used, made_by: "lostfix 0.1.0".to_owned() })
+    (
+        findings,
+        Pictures { sites: vec![SitePictures::of(picture)], magnetic_edges, used, made_by: "lostfix 0.1.0".to_owned() },
+    )
+}
+
+/// Draws the picture of a site anew.
+pub(super) fn redraw(pictures: &mut Pictures, site: usize, how: impl FnOnce(&mut SitePicture)) {
+    let mut picture = pictures.sites[site].picture.get().unwrap().into_owned();
+    how(&mut picture);
+    pictures.sites[site] = SitePictures::of(picture);
 }

@@ -165,7 +165,7 @@ fn named_cause(s: &SiteFindings) -> Option<&crate::model::findings::Cause> {
 fn row(c: &Context<'_>, s: &SiteFindings, most: f64) -> Row {
     let cause = named_cause(s);
     let (verdict, verdict_class) = verdict_words(&s.verdict);
-    let picture = c.picture(&s.site);
+    let picture = c.pictures(&s.site);
     Row {
         rank: s.rank,
         name: site_name(s),

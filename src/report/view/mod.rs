@@ -8,12 +8,12 @@ mod fleet;
 mod loss;
 mod site;
 
-use super::ReportOptions;
 use super::names::stems;
 use super::text::{LONG, hours, name, percent, plain, share, side_class, side_letter, side_word};
 use super::times::Zone;
+use super::{ReportError, ReportOptions};
 use crate::model::findings::{Cause, Evidence, Findings, SiteFindings};
-use crate::model::picture::{Pictures, SitePicture};
+use crate::model::picture::{Pictures, SitePictures};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -55,12 +55,12 @@ impl<'a> Context<'a> {
         self.by_site.get(site).and_then(|i| self.findings.sites.get(*i))
     }
 
-    fn picture(&self, site: &str) -> Option<&'a SitePicture> {
+    fn pictures(&self, site: &str) -> Option<&'a SitePictures> {
         self.pictures.sites.iter().find(|p| p.site == site)
     }
 
     fn zone(&self, site: &str) -> Zone {
-        self.picture(site).map_or(Zone::UTC, |p| Zone::named(&p.time_zone))
+        self.pictures(site).map_or(Zone::UTC, |p| Zone::named(&p.time_zone))
     }
 
     /// Title of a cause; an id that the manual does not know stands for itself.
@@ -90,8 +90,13 @@ impl<'a> Context<'a> {
     }
 
     /// Makes the view of one site.
-    pub(super) fn of_site(&self, site: &SiteFindings) -> OfSite {
-        OfSite { site: site::site(self, site) }
+    ///
+    /// # Errors
+    /// When its picture was put aside and cannot be brought.
+    pub(super) fn of_site(&self, site: &SiteFindings) -> Result<OfSite, ReportError> {
+        let kept = self.pictures(&site.site);
+        let picture = kept.map(|k| k.picture.get()).transpose().map_err(ReportError::Aside)?;
+        Ok(OfSite { site: site::site(self, site, picture.as_deref(), kept.and_then(|k| k.chances.as_ref())) })
     }
 }
 

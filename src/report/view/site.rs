@@ -159,9 +159,13 @@ pub(in crate::report) struct Site {
     work: Vec<Work>,
 }
 
-pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
+pub(super) fn site(
+    c: &Context<'_>,
+    s: &SiteFindings,
+    picture: Option<&SitePicture>,
+    chances: Option<&SmallTable>,
+) -> Site {
     let zone = c.zone(&s.site);
-    let picture = c.picture(&s.site);
     let (verdict, verdict_class) = verdict_words(&s.verdict);
     Site {
         path: c.path_of(&s.site).unwrap_or_default(),
@@ -200,7 +204,7 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
         events: events(&s.base_events, zone),
         events_total: s.base_events.len(),
         advisories: s.advisories.iter().map(|a| advisory(c, a, zone)).collect(),
-        tables: picture.map(|p| p.tables.iter().map(table).collect()).unwrap_or_default(),
+        tables: picture.map(|p| tables(&p.tables, chances)).unwrap_or_default(),
         sheet: sheet(c, s),
         cautions: c.options.cautions.to_vec(),
         complaints: c.findings.complaints.iter().filter(|x| x.site == s.site).count(),
@@ -210,6 +214,12 @@ pub(super) fn site(c: &Context<'_>, s: &SiteFindings) -> Site {
 
 /// Pictures a page can bear of one kind, for a site with several bases or bands.
 const PICTURES: usize = 10;
+
+/// The small tables; how loss goes with events stands second.
+fn tables(of_picture: &[SmallTable], chances: Option<&SmallTable>) -> Vec<TableView> {
+    let (first, rest) = of_picture.split_at(1.min(of_picture.len()));
+    first.iter().chain(chances).chain(rest).map(table).collect()
+}
 
 /// Plan, skies and curves.
 fn pictures(picture: Option<&SitePicture>) -> Vec<Figure> {
