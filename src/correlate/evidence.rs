@@ -14,7 +14,7 @@ use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{REASONS, Rates, outdone};
-use super::sky_signs::both_down;
+use super::sky_signs::{both_down, both_down_matters};
 use super::timeline::{Timeline, event_feature};
 use crate::model::event::Event;
 use crate::model::ids::FixState;
@@ -164,6 +164,7 @@ pub fn gather<G: Within>(
     let counted: Vec<&Grid> = pairs.iter().map(|(_, g)| *g).collect();
     let seen = || pairs.iter().flat_map(|(r, _)| r.times.first().into_iter().chain(r.times.last()));
     let window = seen().min().copied().zip(seen().max().copied()).unwrap_or_default();
+    let down_matters = both_down_matters(&case.base_events, &pairs);
     let base_leads = Leads::of(&base, window);
     let mut base_holds = base.holds();
     base_holds.extend(conditions::of_base(case, &base, &sky, window));
@@ -246,7 +247,7 @@ pub fn gather<G: Within>(
                 }
                 base_leads.pass_on(&mut f);
                 leads.pass_on(&mut f);
-                let down = both_down(&f);
+                let down = both_down(&f) * down_matters;
                 let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
                 let far = far.get(segment.first..end).unwrap_or_default();
                 f.extend(conditions::features(case, &base, (from, to), far, old));

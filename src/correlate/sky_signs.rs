@@ -1,18 +1,56 @@
 //! What tells that the sky itself was down: at the base and at a rover at once, or in the hour around.
 
+use super::case::RoverCase;
 use super::evidence::{Feature, strongest};
+use super::grid::{Grid, merge_spans};
 use super::timeline::Timeline;
+use crate::model::event::Event;
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
 /// So many minutes of scintillation within the hours around tell all that they can (chosen on tuning seeds 527001-527020).
 const SEEN_MIN: f64 = 15.0;
 
+/// The signals of all bands fell.
+const FALLEN: [&str; 3] = ["all-bands-drop", "all-bands-sink", "level-drop"];
+/// Less observed time with or without tells nothing, ms.
+const LEAST_MS: i64 = 300_000;
+
+/// Where all is lost anyway a burst would have cost the fix as well: so much is left of it (chosen on seeds 528001-529010).
+const OWN_WORK: f64 = 0.3;
+
+/// Which part of the loss while signals are down at the base and at a rover is more than these rovers lose anyway, 0 to 1: a burst of
+/// the Sun over a site that has no fix all day changes little (attributable fraction, Miettinen 1974). 1 where there is nothing to compare
+/// with.
+pub(super) fn both_down_matters(base: &[Event], rovers: &[(&RoverCase, &Grid)]) -> f64 {
+    let fallen = |events: &[Event]| {
+        let of = events.iter().filter(|e| FALLEN.contains(&e.kind));
+        merge_spans(of.map(|e| (e.from, e.to)).collect(), 0)
+    };
+    let at_base = fallen(base);
+    let (mut all, mut inside) = ((0, 0), (0, 0));
+    for (rover, grid) in rovers {
+        let sum = |v: &[u16]| v.iter().map(|x| i64::from(*x)).sum::<i64>();
+        all = (all.0 + sum(&grid.observed), all.1 + sum(&grid.lost));
+        for (from, to) in fallen(&rover.events) {
+            for (a, b) in at_base.iter().map(|(a, b)| (*a.max(&from), *b.min(&to))).filter(|(a, b)| a < b) {
+                let (observed, lost, _) = grid.within(a, b);
+                inside = (inside.0 + observed, inside.1 + lost);
+            }
+        }
+    }
+    let outside = (all.0 - inside.0, all.1 - inside.1);
+    if inside.0 < LEAST_MS || outside.0 < LEAST_MS || inside.1 <= 0 {
+        return 1.0;
+    }
+    let share = |(observed, lost): (i64, i64)| lost as f64 / observed as f64;
+    OWN_WORK + (1.0 - OWN_WORK) * (1.0 - share(outside) / share(inside)).clamp(0.0, 1.0)
+}
+
 /// How far the signals of all bands are down at the base and at the rover in one stretch, 0 to 1: nothing on one mast does that.
 /// Beside a listed flare signals that are weak on both sides count too: a log may begin within a burst.
 pub(super) fn both_down(f: &[Feature]) -> f64 {
     let strongest = |scope: &str, kinds: &[&str]| strongest(f, scope, kinds);
-    let fallen = ["all-bands-drop", "all-bands-sink", "level-drop"];
-    let fall = 2.5 * strongest("base:", &fallen).min(strongest("rover:", &fallen));
+    let fall = 2.5 * strongest("base:", &FALLEN).min(strongest("rover:", &FALLEN));
     // Only as far as the flare itself can have to do with it.
     let flare = (2.0 * strongest("sky:", &["flare"])).min(1.0);
     let weak = flare * strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak"]));
@@ -38,7 +76,7 @@ pub(super) fn scintillation_around(base: &Timeline<'_>, from: UtcMs, to: UtcMs) 
 mod tests {
     use super::*;
     use crate::correlate::evidence::Timing;
-    use crate::model::event::{Event, Origin};
+    use crate::model::event::Origin;
 
     fn event(kind: &'static str, from_min: i64, to_min: i64) -> Event {
         Event {
@@ -68,5 +106,29 @@ mod tests {
         assert_eq!(around(&[event("scintillation", 250, 280), event("ionosphere-disturbed", 360, 380)]), 0.5);
         assert_eq!(around(&[event("scintillation", 250, 280), event("ionosphere-disturbed", 320, 360)]), 0.0);
         assert_eq!(around(&[event("scintillation", 100, 230), event("restart", 290, 291)]), 0.0);
+    }
+
+    /// Three hours; both sides are down in the first one, the base alone in the second. The rover is lost in `lost` of ten cells of the
+    /// first hour and `else_lost` of ten of the rest.
+    fn matters(lost: usize, else_lost: usize) -> f64 {
+        let of = |i: usize| if i < 360 { lost } else { else_lost };
+        let grid = Grid {
+            first: 0,
+            observed: vec![10_000; 1080],
+            lost: (0..1080).map(|i| if i % 10 < of(i) { 10_000 } else { 0 }).collect(),
+            old: vec![0; 1080],
+        };
+        let rover = RoverCase { events: vec![event("level-drop", 0, 60)], ..RoverCase::default() };
+        both_down_matters(&[event("all-bands-sink", 0, 120)], &[(&rover, &grid)])
+    }
+
+    /// Worked by hand: 0.3 + 0.7 * (1 - outside / inside).
+    #[test]
+    fn a_burst_over_a_site_that_is_lost_anyway_says_little() {
+        assert_eq!(matters(10, 0), 1.0);
+        assert!((matters(10, 5) - 0.65).abs() < 1e-9 && (matters(9, 9) - 0.3).abs() < 1e-9);
+        assert!((matters(2, 6) - 0.3).abs() < 1e-9, "less is lost than elsewhere");
+        assert_eq!(matters(0, 5), 1.0, "nothing to compare");
+        assert_eq!(both_down_matters(&[event("all-bands-sink", 0, 120)], &[]), 1.0);
     }
 }
