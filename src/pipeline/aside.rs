@@ -1,10 +1,9 @@
 //! What is said of a judged site waits for the report: in memory while there is room, then on disk.
 
-use super::RunError;
 use crate::model::findings::Working;
 use crate::model::held::Held;
 use crate::model::picture::{SitePicture, SitePictures};
-use crate::store::{Scratch, StoreError};
+use crate::store::Scratch;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use std::sync::Arc;
@@ -38,37 +37,34 @@ impl Size for SitePicture {
     }
 }
 
-fn not_put(e: &StoreError) -> RunError {
-    RunError::Failed(format!("{e}. Pictures of a large run are put aside there; --scratch DIR names another folder"))
-}
-
-/// Holds a value for the report.
-pub(super) fn hold<T>(scratch: &Arc<Scratch>, value: T) -> Result<Held<T>, RunError>
+/// Holds a value for the report. Where it cannot be put aside (no room on the disk, no right to write) it stays in memory: a report that
+/// takes more memory is better than none.
+pub(super) fn hold<T>(scratch: &Arc<Scratch>, value: T) -> Held<T>
 where
     T: Size + Serialize + DeserializeOwned,
 {
     if scratch.fits(value.bytes()) {
-        return Ok(Held::Here(value));
+        return Held::Here(value);
     }
-    let bytes =
-        rmp_serde::to_vec(&value).map_err(|e| RunError::Failed(format!("a picture could not be put aside: {e}")))?;
-    let kept = scratch.put(&bytes).map_err(|e| not_put(&e))?;
-    Ok(Held::Aside(Arc::new(move || {
+    let Some(kept) = rmp_serde::to_vec(&value).ok().and_then(|bytes| scratch.put(&bytes).ok()) else {
+        return Held::Here(value);
+    };
+    Held::Aside(Arc::new(move || {
         let bytes = kept.read().map_err(|e| e.to_string())?;
         rmp_serde::from_slice(&bytes).map_err(|e| format!("what was put aside of a site is damaged: {e}; run again"))
-    })))
+    }))
 }
 
 /// The same of a picture, with what pages of other sites need of it.
-pub(super) fn hold_picture(scratch: &Arc<Scratch>, picture: SitePicture) -> Result<SitePictures, RunError> {
-    Ok(SitePictures {
+pub(super) fn hold_picture(scratch: &Arc<Scratch>, picture: SitePicture) -> SitePictures {
+    SitePictures {
         site: picture.site.clone(),
         time_zone: picture.time_zone.clone(),
         days: picture.days.clone(),
         trend: picture.trend,
-        picture: hold(scratch, picture)?,
+        picture: hold(scratch, picture),
         ..SitePictures::default()
-    })
+    }
 }
 
 #[cfg(test)]
@@ -103,7 +99,7 @@ mod tests {
         let working = Working { units: vec!["r".into()], stretches: vec![stretch], ..Working::default() };
         for (limit, aside) in [(u64::MAX, false), (0, true)] {
             let scratch = Arc::new(Scratch::new(folder.path(), limit));
-            let held = (hold(&scratch, picture.clone()).unwrap(), hold(&scratch, working.clone()).unwrap());
+            let held = (hold(&scratch, picture.clone()), hold(&scratch, working.clone()));
             assert_eq!(matches!(held, (Held::Aside(_), Held::Aside(_))), aside);
             // The folder lives as long as somebody may ask for what lies in it.
             drop(scratch);
@@ -115,9 +111,13 @@ mod tests {
             assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
         }
         let scratch = Arc::new(Scratch::new(folder.path(), 0));
-        let held = hold(&scratch, picture).unwrap();
+        let held = hold(&scratch, picture.clone());
         let kept = std::fs::read_dir(folder.path()).unwrap().next().unwrap().unwrap().path();
         std::fs::remove_dir_all(kept).unwrap();
         assert!(held.get().unwrap_err().contains("put aside"), "a file that is gone is told");
+        let file = folder.path().join("a file");
+        std::fs::write(&file, "").unwrap();
+        let nowhere = Arc::new(Scratch::new(&file.join("below it"), 0));
+        assert!(matches!(hold(&nowhere, picture), Held::Here(_)), "no room is no reason for no report");
     }
 }
