@@ -69,7 +69,7 @@ impl Apart {
         let mut out = Apart {
             places: kinds.iter().enumerate().map(|(k, kind)| (kind.id.clone(), k)).collect(),
             all: vec![Time::default(); n],
-            observed: rovers.iter().flat_map(|g| &g.observed).map(|x| i64::from(*x)).sum(),
+            observed: rovers.iter().map(|g| g.total().0).sum(),
             both: vec![Time::default(); n * n],
         };
         // Where the set of conditions changes, in cells.

@@ -104,8 +104,8 @@ pub fn associations(
     }
     let mut total = (0_i64, 0_i64);
     for (_, grid) in rovers {
-        total.0 += grid.observed.iter().map(|x| i64::from(*x)).sum::<i64>();
-        total.1 += grid.lost.iter().map(|x| i64::from(*x)).sum::<i64>();
+        let (observed, lost) = grid.total();
+        total = (total.0 + observed, total.1 + lost);
     }
     let loss = Loss::of(rovers);
     let axis = Axis::of(rovers);

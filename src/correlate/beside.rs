@@ -132,21 +132,7 @@ fn masked(grid: &Grid, away: &[(UtcMs, UtcMs)], without_old: bool) -> Grid {
 mod tests {
     use super::*;
     use crate::correlate::periods::{PeriodLimits, rover_time};
-    use crate::model::event::Origin;
-
-    fn event(kind: &'static str, from_s: i64, to_s: i64) -> Event {
-        Event {
-            unit: String::new(),
-            kind,
-            from: from_s * 1000,
-            to: to_s * 1000,
-            value: None,
-            value_unit: "",
-            strength: 1.0,
-            detail: String::new(),
-            origin: Origin::default(),
-        }
-    }
+    use crate::correlate::samples::event;
 
     fn timing(_: &str) -> Timing {
         Timing { after_ms: 0, resolution_ms: 10_000, direct: false, stops: false, alone: 0.0, group: None }

@@ -55,6 +55,12 @@ impl Grid {
         grid
     }
 
+    /// Observed and lost time, ms.
+    pub(super) fn total(&self) -> (i64, i64) {
+        let sum = |v: &[u16]| v.iter().map(|x| i64::from(*x)).sum::<i64>();
+        (sum(&self.observed), sum(&self.lost))
+    }
+
     /// Observed, lost and old time within `from..to`, ms, in whole cells.
     pub fn within(&self, from: UtcMs, to: UtcMs) -> (i64, i64, i64) {
         let a = (from.div_euclid(CELL_MS) - self.first).max(0) as usize;

@@ -66,21 +66,8 @@ impl Leads {
 mod tests {
     use super::*;
     use crate::correlate::evidence::Timing;
-    use crate::model::event::{Event, Origin};
-
-    fn event(kind: &'static str, from_s: i64, to_s: i64) -> Event {
-        Event {
-            unit: String::new(),
-            kind,
-            from: from_s * 1000,
-            to: to_s * 1000,
-            value: None,
-            value_unit: "",
-            strength: 1.0,
-            detail: String::new(),
-            origin: Origin::default(),
-        }
-    }
+    use crate::correlate::samples::event;
+    use crate::model::event::Event;
 
     /// What the low supply counts beside a stop, both at 0.3 and 0.9 before.
     fn passed(events: &[Event]) -> f64 {

@@ -14,5 +14,7 @@ pub mod onsets;
 pub mod periods;
 pub mod place;
 mod rivals;
+#[cfg(test)]
+mod samples;
 mod sky_signs;
 mod timeline;

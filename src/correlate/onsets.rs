@@ -41,11 +41,7 @@ impl Onsets {
         let mut begins: Vec<UtcMs> = rovers.iter().flat_map(|(r, _)| r.time.periods.iter().map(|p| p.from)).collect();
         begins.sort_unstable();
         begins.dedup_by(|later, first| *later - *first <= SOON_MS);
-        let whole = |grid: &Grid| {
-            let sum = |v: &[u16]| v.iter().map(|x| i64::from(*x)).sum::<i64>();
-            sum(&grid.observed) - sum(&grid.lost)
-        };
-        let total: i64 = rovers.iter().map(|(_, g)| whole(g)).sum();
+        let total: i64 = rovers.iter().map(|(_, g)| g.total()).map(|(observed, lost)| observed - lost).sum();
         let mut kinds: BTreeMap<&'static str, Vec<&Event>> = BTreeMap::new();
         for e in events {
             kinds.entry(e.kind).or_default().push(e);
@@ -100,23 +96,13 @@ fn soon(event: &Event, how: Timing) -> (UtcMs, UtcMs) {
 mod tests {
     use super::*;
     use crate::correlate::periods::{PeriodLimits, rover_time};
-    use crate::model::event::Origin;
+    use crate::correlate::samples;
 
     const HOW: Timing =
         Timing { after_ms: 120_000, resolution_ms: 10_000, direct: false, stops: false, alone: 0.3, group: None };
 
     fn event(from_s: i64, long_s: i64) -> Event {
-        Event {
-            unit: String::new(),
-            kind: "common-slip",
-            from: from_s * 1000,
-            to: (from_s + long_s) * 1000,
-            value: None,
-            value_unit: "",
-            strength: 1.0,
-            detail: String::new(),
-            origin: Origin::default(),
-        }
+        samples::event("common-slip", from_s, from_s + long_s)
     }
 
     /// Four hours of a rover that loses its fix for 40 s at each of the given seconds.

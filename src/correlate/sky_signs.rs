@@ -29,8 +29,8 @@ pub(super) fn both_down_matters(base: &[Event], rovers: &[(&RoverCase, &Grid)]) 
     let at_base = fallen(base);
     let (mut all, mut inside) = ((0, 0), (0, 0));
     for (rover, grid) in rovers {
-        let sum = |v: &[u16]| v.iter().map(|x| i64::from(*x)).sum::<i64>();
-        all = (all.0 + sum(&grid.observed), all.1 + sum(&grid.lost));
+        let (observed, lost) = grid.total();
+        all = (all.0 + observed, all.1 + lost);
         for (from, to) in fallen(&rover.events) {
             for (a, b) in at_base.iter().map(|(a, b)| (*a.max(&from), *b.min(&to))).filter(|(a, b)| a < b) {
                 let (observed, lost, _) = grid.within(a, b);
@@ -76,20 +76,10 @@ pub(super) fn scintillation_around(base: &Timeline<'_>, from: UtcMs, to: UtcMs) 
 mod tests {
     use super::*;
     use crate::correlate::evidence::Timing;
-    use crate::model::event::Origin;
+    use crate::correlate::samples;
 
     fn event(kind: &'static str, from_min: i64, to_min: i64) -> Event {
-        Event {
-            unit: String::new(),
-            kind,
-            from: from_min * MINUTE_MS,
-            to: to_min * MINUTE_MS,
-            value: None,
-            value_unit: "",
-            strength: 1.0,
-            detail: String::new(),
-            origin: Origin::default(),
-        }
+        samples::event(kind, from_min * 60, to_min * 60)
     }
 
     fn around(events: &[Event]) -> f64 {
