@@ -4,7 +4,8 @@ The model is the one of src/causes/verdict.rs: a score a cause = prior + for eac
 (log-odds times strength) + what the site as a whole says, minus a penalty without evidence of its own; a softmax over the causes and
 `unexplained`. The fit maximises the likelihood of the true cause of each stretch of lost time (stretches weighted by their
 part of the site's lost time), pulled towards the numbers that stand in the table (strongly towards 0 where none stands), by
-gradient steps (Adam). Sites of every third fleet are left out and only scored.
+gradient steps (Adam). Where the truth says that another cause was needed as well or would have been enough (`or`), the target is the
+likelier of them by what the model says so far. Sites of every third fleet are left out and only scored.
 
 usage: refit.py WORK [--steps N] [--write]
 WORK holds, for each tuning seed S (below 1,000,000): S/truth.json and rS/tables/verdicts.csv (scripts/refit makes them).
@@ -53,21 +54,26 @@ class Data:
     """Stretches of many fleets as flat arrays."""
 
     def __init__(self, work, seeds, T):
-        seg, ids, xs, self.site, lost, Y, bar = [], [], [], [], [], [], []
+        seg, ids, xs, self.site, lost, Y, bar, either = [], [], [], [], [], [], [], []
+        place = lambda cause: CAUSES.index(cause) if cause in CAUSES else C
         n = 0
         for seed in seeds:
             truth = json.load(open(f"{work}/{seed}/truth.json"))
             per = collections.defaultdict(list)
             for s in truth["sites"]:
                 for p in s["float_periods"]:
-                    per[(s["site"], p["unit"])].append((seconds(p["from"]), seconds(p["to"]), p["cause"]))
+                    claim = [place(c) for c in [p["cause"], *p.get("or", [])]]
+                    per[(s["site"], p["unit"])].append((seconds(p["from"]), seconds(p["to"]), claim))
             for r in csv.DictReader(open(f"{work}/r{seed}/tables/verdicts.csv")):
                 a, b = seconds(r["from_utc"]), seconds(r["to_utc"])
-                y = np.zeros(C + 1)
-                for f, t, cause in per[(r["site"], r["unit"])]:
+                # By the truth's word; how much of it other causes can claim as well.
+                y, e = np.zeros(C + 1), np.zeros(C + 1)
+                for f, t, claim in per[(r["site"], r["unit"])]:
                     o = min(b, t) - max(a, f)
                     if o > 0:
-                        y[CAUSES.index(cause) if cause in CAUSES else C] += o
+                        y[claim[0]] += o
+                        if len(claim) > 1:
+                            e[claim] += o
                 if y.sum() == 0:
                     y[C] = 1.0
                 found = [k.split("=") for k in r["evidence"].split()]
@@ -77,11 +83,16 @@ class Data:
                 barred = np.zeros(C)
                 for k in r["ruled_out"].split():
                     barred[CAUSES.index(k)] = -40.0
-                bar.append(barred), Y.append(y / y.sum()), lost.append(float(r["lost_s"]))
+                bar.append(barred), Y.append(y / y.sum()), either.append(e / y.sum()), lost.append(float(r["lost_s"]))
                 self.site.append((seed, r["site"]))
                 n += 1
         self.seg, self.ids, self.x = np.array(seg), np.array(ids), np.array(xs)
         self.lost, self.Y, self.bar, self.n = np.array(lost), np.array(Y), np.array(bar), n
+        self.either = np.array(either)
+        # Where the pieces of each stretch and of each kind of evidence begin.
+        self.with_pieces, self.at_piece = np.unique(self.seg, return_index=True)
+        self.by_id = np.argsort(self.ids, kind="stable")
+        self.known, self.at_id = np.unique(self.ids[self.by_id], return_index=True)
         # No weight can bring back a cause that is ruled out: what is true of it must not pull at the others.
         self.fits = 1 - (self.Y[:, :C] * (self.bar < 0)).sum(1)
         key = self.seg * 1000 + T.group[self.ids]
@@ -92,6 +103,29 @@ class Data:
         total = np.bincount(self.at, self.lost)
         # A site counts by the root of its lost time, up to two hours.
         self.weight = self.lost / total[self.at] * np.sqrt(np.minimum(total[self.at], 7200) / 7200)
+
+
+def by_stretch(D, V):
+    out = np.zeros((D.n, V.shape[1]))
+    out[D.with_pieces] = np.add.reduceat(V, D.at_piece, axis=0)
+    return out
+
+
+def by_id(D, V, n):
+    out = np.zeros((n, V.shape[1]))
+    out[D.known] = np.add.reduceat(V[D.by_id], D.at_id, axis=0)
+    return out
+
+
+def target(D, P):
+    """The truth's shares; what several causes can claim goes by what the model says of them."""
+    mass = D.either.max(1, keepdims=True)
+    said = P * (D.either > 0)
+    shared = said / np.maximum(said.sum(1, keepdims=True), 1e-12)
+    # What of each cause's share no other one can claim.
+    alone = np.maximum(D.Y - D.either, 0)
+    Y = alone + shared * (1 - alone.sum(1, keepdims=True))
+    return np.where(mass > 0, Y, D.Y)
 
 
 def picked(D, W):
@@ -106,9 +140,9 @@ def picked(D, W):
 def scores(D, W, prior, T, extra):
     V, mask = picked(D, W)
     S = np.zeros((D.n, C + 1))
-    np.add.at(S[:, :C], D.seg, V * mask)
-    own = np.zeros((D.n, C))
-    np.add.at(own, D.seg, np.maximum(V * mask, 0) * T.own[D.ids][:, None])
+    V = V * mask
+    S[:, :C] = by_stretch(D, V)
+    own = by_stretch(D, np.maximum(V, 0) * T.own[D.ids][:, None])
     # Without evidence of its own a cause loses `without_own`, with less than `least_own` in proportion.
     S[:, :C] += D.bar - T.cal["without_own"] * np.maximum(0, 1 - own / T.cal["least_own"])
     S[:, :C] += extra
@@ -147,6 +181,7 @@ def told(D, S, temperature):
     right = (said[:, :C].sum(1) > 0) & (said[:, :C].argmax(1) == true[:, :C].argmax(1))
     P = prob(S, temperature)[np.arange(D.n), top]
     hit = D.Y[np.arange(D.n), top]
+    either = np.where(D.either.max(1) > 0, np.maximum(D.either[np.arange(D.n), top], hit), hit)
     error = 0.0
     for k in range(10):
         inside = (P >= k / 10) & (P < (k + 1) / 10 + (k == 9))
@@ -154,7 +189,7 @@ def told(D, S, temperature):
             w = D.lost[inside]
             error += w.sum() * abs((P[inside] * w).sum() - (hit[inside] * w).sum()) / w.sum()
     return (f"first cause {int((right & with_cause).sum())}/{int(with_cause.sum())}"
-            f"  time {(hit * D.lost).sum() / D.lost.sum():.3f}  calibration {error / D.lost.sum():.3f}")
+            f"  time {(hit * D.lost).sum() / D.lost.sum():.3f} (either {(either * D.lost).sum() / D.lost.sum():.3f})  calibration {error / D.lost.sum():.3f}")
 
 
 def fit(D, T, steps, hold):
@@ -166,14 +201,14 @@ def fit(D, T, steps, hold):
     for step in range(steps):
         if step % 10 == 0:
             S, mask, extra = whole(D, W, prior, T)
+            Y = target(D, prob(S, temperature))
         else:
             S, mask = scores(D, W, prior, T, extra)
-        G = (prob(S, temperature) - D.Y) * (D.weight * (D.fits > 0.5))[:, None] / temperature
-        g = np.zeros_like(W)
+        G = (prob(S, temperature) - Y) * (D.weight * (D.fits > 0.5))[:, None] / temperature
         # A piece of its own also takes away from what the cause loses without any.
         slope = T.cal["without_own"] / T.cal["least_own"]
         more = 1 + slope * D.short[D.seg] * T.own[D.ids][:, None] * (W[D.ids] > 0)
-        np.add.at(g, D.ids, G[D.seg, :C] * mask * D.x[:, None] * more)
+        g = by_id(D, G[D.seg, :C] * mask * D.x[:, None] * more, len(W))
         # Evidence that a new pair would bring must pass 0 first: its gradient is that of a piece that counts.
         g += pull * (W - T.W)
         gp = G.sum(0) + 0.005 * total * (prior - T.prior)

@@ -13,8 +13,9 @@ use super::leads::Leads;
 use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
-use super::rivals::{REASONS, Rates, outdone};
+use super::rivals::{Rates, outdone};
 use super::sky_signs::{both_down, both_down_matters};
+use super::symptoms::{Without, symptom};
 use super::timeline::{Timeline, event_feature};
 use crate::model::event::Event;
 use crate::model::ids::FixState;
@@ -166,6 +167,7 @@ pub fn gather<G: Within>(
     let window = seen().min().copied().zip(seen().max().copied()).unwrap_or_default();
     let down_matters = both_down_matters(&case.base_events, &pairs);
     let base_leads = Leads::of(&base, window);
+    let base_without = Without::of(&case.base_events);
     let mut base_holds = base.holds();
     base_holds.extend(conditions::of_base(case, &base, &sky, window));
     let apart = Apart::of(&base_holds, &counted);
@@ -180,6 +182,7 @@ pub fn gather<G: Within>(
         let own = own.get(r).map(|o| o.0.clone()).unwrap_or_default();
         let mine = Timeline::new("rover", &rover.events, timing);
         let leads = Leads::of(&mine, window);
+        let without = Without::of(&rover.events);
         let place = place_bound(rover);
         let distance = distances_km(case, rover);
         let reach = range_evidence(rover, &distance, limits.age_old_s);
@@ -256,7 +259,11 @@ pub fn gather<G: Within>(
                     let side = if e.unit == rover.unit { "own" } else { "standing" };
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
                     if !other_rover {
-                        let shown = if e.kind == "firmware-trouble" { symptom(&f, side == "own") } else { 1.0 };
+                        let shown = if e.kind == "firmware-trouble" {
+                            symptom(&f, side == "own", if side == "own" { &without } else { &base_without }, (from, to))
+                        } else {
+                            1.0
+                        };
                         f.push(Feature {
                             id: format!("{side}:{}", e.kind),
                             strength: f64::from(e.strength) * shown,
@@ -274,29 +281,6 @@ pub fn gather<G: Within>(
         out.places.push(place);
     }
     out
-}
-
-/// Known trouble of a firmware speaks where the unit shows something that a receiver does by itself: it stops, starts again,
-/// loses its lock or a frequency. Without any of it, or where its ports or its signals show why it did, only a quarter counts.
-fn symptom(features: &[Feature], own: bool) -> f64 {
-    /// What a weak or disturbed signal does as well.
-    const OF_SIGNALS: [&str; 3] = ["second-frequency-lost", "common-slip", "rover-few-satellites"];
-    const SHOWN: [&str; 7] = [
-        "stream-gap",
-        "observables-missing",
-        "observables-irregular",
-        "system-stopped",
-        "lock-reset",
-        "restart",
-        "log-silent",
-    ];
-    const SIGNALS: [&str; 6] =
-        ["weak-signal", "weak-whole-sky", "all-bands-sink", "all-bands-drop", "band-drop", "band-sinks"];
-    let scope = if own { "rover:" } else { "base:" };
-    let strongest = |kinds: &[&str]| strongest(features, scope, kinds);
-    let by_itself = 1.0 - strongest(&REASONS);
-    let lost = strongest(&OF_SIGNALS) * by_itself.min(1.0 - strongest(&SIGNALS));
-    (0.25 + lost.max(strongest(&SHOWN) * by_itself)).min(1.0)
 }
 
 /// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.

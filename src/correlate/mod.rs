@@ -17,4 +17,5 @@ mod rivals;
 #[cfg(test)]
 mod samples;
 mod sky_signs;
+mod symptoms;
 mod timeline;

@@ -1,6 +1,7 @@
 //! From two receivers and a radio path to a fix state, once with and once without each cause.
 
 use super::cause::Cause;
+use super::claims::Claims;
 use super::clock::on_beat;
 use super::fault::{Act, Target, sway_m};
 use super::machine::Path;
@@ -368,6 +369,8 @@ pub(super) struct Lost {
     /// One past the last lost second.
     pub to: i64,
     pub cause: Option<u8>,
+    /// Bits of other causes: each of all of them was needed for the loss, or each was enough.
+    pub or: u16,
 }
 
 /// Counts of a rover's session.
@@ -377,6 +380,8 @@ pub(super) struct Tally {
     pub lost_s: u64,
     /// By cause of the site's list; the last entry is unexplained.
     pub by_cause_s: Vec<u64>,
+    /// Who can claim them.
+    pub claims: Claims,
     /// Lost seconds with no cause acting.
     pub lost_without_s: u64,
     pub periods: Vec<Lost>,
@@ -386,7 +391,7 @@ pub(super) struct Tally {
 ///
 /// `variants` holds (mask, states); the first is the world as it was, the second that without any cause.
 pub(super) fn judge(s: &Session, causes: usize, variants: &[(u16, Vec<Epoch>)]) -> Tally {
-    let mut out = Tally { by_cause_s: vec![0; causes + 1], ..Tally::default() };
+    let mut out = Tally { by_cause_s: vec![0; causes + 1], claims: Claims::new(causes), ..Tally::default() };
     let (Some((all, actual)), Some((_, calm))) = (variants.first(), variants.get(1)) else { return out };
     let fixed = |v: &[Epoch], i: usize| v.get(i).is_some_and(|e| e.state == 4);
     let without: Vec<(u8, &[Epoch])> = (0..causes as u8)
@@ -431,14 +436,22 @@ pub(super) fn judge(s: &Session, causes: usize, variants: &[(u16, Vec<Epoch>)]) 
             None
         };
         before = cause.or(before);
+        let bits = |of: &mut dyn Iterator<Item = u8>| of.fold(0_u16, |m, b| m | 1 << b);
+        let claim = match cause {
+            None => 0,
+            Some(_) if single.is_empty() => bits(&mut without.iter().map(|(b, _)| *b)),
+            Some(_) => bits(&mut single.iter().copied()),
+        };
+        out.claims.add(claim);
+        let or = cause.map_or(0, |b| claim & !(1 << b));
         let slot = cause.map_or(causes, usize::from);
         if let Some(v) = out.by_cause_s.get_mut(slot) {
             *v += 1;
         }
         let t = s.t0 + i as i64;
         match out.periods.last_mut() {
-            Some(p) if p.cause == cause && t - p.to < 5 => p.to = t + 1,
-            _ => out.periods.push(Lost { from: t, to: t + 1, cause }),
+            Some(p) if p.cause == cause && p.or == or && t - p.to < 5 => p.to = t + 1,
+            _ => out.periods.push(Lost { from: t, to: t + 1, cause, or }),
         }
     }
     // A second or two that belong to nobody inside a period of a cause do not split it; shorter than 2 s is no period.

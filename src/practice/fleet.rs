@@ -3,6 +3,7 @@
 use super::PracticeError;
 use super::bundle::{self, File, put};
 use super::cause::Cause;
+use super::claims::Claims;
 use super::clock::{self, rfc3339};
 use super::fault::Target;
 use super::fix::Tally;
@@ -299,12 +300,23 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
         let lost: u64 = d.tallies.iter().map(|t| t.2.lost_s).sum();
         let planted: u64 = by.iter().filter(|(c, _)| c.is_some()).map(|(_, s)| *s).sum();
         let mut periods: Vec<Value> = Vec::new();
+        let mut claims = Claims::new(p.causes.len());
+        // Other causes that did the same: only where there are some.
+        let or = |mut value: Value, others: &[u8]| {
+            if !others.is_empty() {
+                value["or"] = others.iter().map(|b| json!(id(Some(*b)))).collect();
+            }
+            value
+        };
         for (n, s, t) in &d.tallies {
             from = from.min(s.t0);
             to = to.max(s.t0 + s.n as i64);
             let u = unit(p, n + 1);
+            claims.join(&t.claims);
             for q in &t.periods {
-                periods.push(json!({"unit": u.id, "from": rfc3339(q.from), "to": rfc3339(q.to), "cause": id(q.cause)}));
+                let period = json!({"unit": u.id, "from": rfc3339(q.from), "to": rfc3339(q.to), "cause": id(q.cause)});
+                let others: Vec<u8> = (0..16).filter(|b| q.or >> b & 1 == 1).collect();
+                periods.push(or(period, &others));
             }
             // People complain when it hurts: ten minutes of one cause in a session.
             let worst = t.by_cause_s.iter().enumerate().max_by_key(|(_, s)| **s);
@@ -320,14 +332,18 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
             let by_site = r.chance(0.15) && cause.is_some();
             let who = if by_site { "" } else { u.id.as_str() };
             let _ = writeln!(csv, "C-{next},{who},{},{},{},{text}", p.id, rfc3339(a), rfc3339(e));
-            said.push(json!({"id": format!("C-{next}"), "cause": id(cause)}));
+            let others = cause.map_or(Vec::new(), |b| t.claims.first_as_well(b));
+            said.push(or(json!({"id": format!("C-{next}"), "cause": id(cause)}), &others));
             next += 1;
         }
         let causes: Vec<Value> = causes
             .iter()
             .map(|(s, c)| json!({"cause": c, "lost_fix_hours": (*s as f64 / 3600.0 * 1e4).round() / 1e4}))
             .collect();
-        sites.push(json!({"site": p.id, "healthy": planted < 900 && lost * 50 <= observed, "causes": causes, "float_periods": periods}));
+        let first = by.iter().filter(|(c, s)| c.is_some() && **s > 0).max_by_key(|(_, s)| **s).and_then(|(c, _)| *c);
+        let others = first.map_or(Vec::new(), |b| claims.first_as_well(b));
+        let site = json!({"site": p.id, "healthy": planted < 900 && lost * 50 <= observed, "causes": causes, "float_periods": periods});
+        sites.push(or(site, &others));
     }
     let mut value = json!({
         "schema": "lostfix-truth/1",

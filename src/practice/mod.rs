@@ -53,6 +53,7 @@
 
 mod bundle;
 mod cause;
+mod claims;
 mod clock;
 mod draw;
 mod earth;

@@ -93,6 +93,8 @@ pub struct Reliability {
 pub struct Board {
     /// First named cause right.
     pub at_1: Rate,
+    /// The same where either of two causes that did the same counts.
+    pub at_1_either: Rate,
     /// The same over the sites with one cause (no second one of a tenth or more of the lost time).
     pub at_1_alone: Rate,
     /// Within the first three.
@@ -103,10 +105,14 @@ pub struct Board {
     pub healthy: Rate,
     /// Complaints with the right cause.
     pub complaints: Rate,
+    /// The same where either of two causes that did the same counts.
+    pub complaints_either: Rate,
     /// Truth's lost time with a named cause, ms.
     pub named_ms: i64,
     /// Of it on the right cause, ms.
     pub named_right_ms: i64,
+    /// The same where either of two causes that did the same counts, ms.
+    pub named_either_ms: i64,
     /// Of it seen as lost at all, ms.
     pub named_seen_ms: i64,
     /// Truth's unexplained lost time, ms.
@@ -176,14 +182,17 @@ pub fn text(board: &Board) -> String {
     let mut t = String::new();
     let share = |a: i64, b: i64| if b > 0 { format!("{:.3}", a as f64 / b as f64) } else { "none".to_owned() };
     let _ = writeln!(t, "first cause right (AC@1)       {}", board.at_1.words());
+    let _ = writeln!(t, "  either of two equal ones     {}", board.at_1_either.words());
     let _ = writeln!(t, "  at sites with one cause      {}", board.at_1_alone.words());
     let _ = writeln!(t, "within the first three (AC@3)  {}", board.at_3.words());
     let _ = writeln!(t, "two causes, both in three      {}", board.both_in_3.words());
     let _ = writeln!(t, "healthy sites left alone       {}", board.healthy.words());
     let _ = writeln!(t, "complaints right               {}", board.complaints.words());
+    let _ = writeln!(t, "  either of two equal ones     {}", board.complaints_either.words());
     let range = |i: Option<(f64, f64)>| i.map_or(String::new(), |(low, high)| format!(" ({low:.2}-{high:.2})"));
     let right = share(board.named_right_ms, board.named_ms);
     let _ = writeln!(t, "lost time on the right cause   {right}{}", range(board.right_time_interval));
+    let _ = writeln!(t, "  either of two equal ones     {}", share(board.named_either_ms, board.named_ms));
     let _ = writeln!(t, "  of it seen as lost           {}", share(board.named_seen_ms, board.named_ms));
     let _ = writeln!(t, "unexplained time blamed        {}", share(board.unexplained_blamed_ms, board.unexplained_ms));
     let error = board.calibration_error;

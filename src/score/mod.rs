@@ -9,6 +9,8 @@
 //! - right time: of the truth's lost time with a named cause, the part that the findings' float periods of the same rover
 //!   put on the same cause; a second claimed for several causes counts in parts;
 //! - healthy left alone: the truth is healthy and the findings hold the site with another verdict than `lost-fix`;
+//! - either of two equal ones: where the truth says that another cause was needed for the same loss too, or would have been enough
+//!   (`or`), naming that one counts as well; no logs can tell the two apart;
 //! - a site or complaint that the findings do not hold is a wrong answer;
 //! - calibration: named causes with 0.05 h and more, right when the truth names them at that site, in ten bins of
 //!   confidence; the error is the mean distance between confidence and hit rate, weighted by the number in the bin.
@@ -37,7 +39,9 @@ pub fn score(pairs: &[(Truth, Findings)]) -> Board {
         for answer in &truth.complaints {
             let said = findings.complaints.iter().find(|c| c.id == answer.id).map(|c| c.cause.as_str());
             let said = said.map(|s| if s.is_empty() { UNEXPLAINED } else { s });
-            board.complaints.add(said == Some(answer.cause.as_str()));
+            let right = said == Some(answer.cause.as_str());
+            board.complaints.add(right);
+            board.complaints_either.add(right || answer.or.iter().any(|c| said == Some(c.as_str())));
         }
     }
     let all: Vec<&Drawn> = drawn.iter().collect();
@@ -111,6 +115,7 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
         let at_1 = ranked.first() == Some(&first.cause.as_str());
         let at_3 = ranked.iter().take(3).any(|c| *c == first.cause);
         board.at_1.add(at_1);
+        board.at_1_either.add(at_1 || ranked.first().is_some_and(|said| truth.or.iter().any(|c| c == said)));
         board.at_3.add(at_3);
         let row = board.by_cause.entry(first.cause.clone()).or_default();
         row.at_1.add(at_1);
@@ -147,12 +152,15 @@ fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Bo
     }
     for p in &truth.float_periods {
         let (Some(from), Some(to)) = (parse_utc(&p.from), parse_utc(&p.to)) else { continue };
-        let mut right = 0;
+        let (mut right, mut either) = (0, 0);
         let mut covered = 0;
         let mut wrong_name = 0;
         for (a, b, cause) in said.get(p.unit.as_str()).into_iter().flatten() {
             let overlap = (to.min(*b) - from.max(*a)).max(0);
             covered += overlap;
+            if *cause == p.cause || p.or.iter().any(|c| c == cause) {
+                either += overlap;
+            }
             if *cause == p.cause {
                 right += overlap;
             } else if *cause != UNEXPLAINED {
@@ -164,9 +172,11 @@ fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Bo
             board.unexplained_blamed_ms += wrong_name;
         } else {
             // Periods that overlap claim a second for several causes: it counts in parts.
-            let right = if covered > to - from { right * (to - from) / covered } else { right };
+            let part = |ms: i64| if covered > to - from { ms * (to - from) / covered } else { ms };
+            let right = part(right);
             board.named_ms += to - from;
             board.named_right_ms += right;
+            board.named_either_ms += part(either);
             drawn.named_ms += to - from;
             drawn.right_ms += right;
             let row = board.by_cause.entry(p.cause.clone()).or_default();
@@ -199,14 +209,14 @@ fn bins(sites: &[&Drawn]) -> Vec<Reliability> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::model::findings::{Cause, FloatPeriod};
+    use crate::model::findings::{Cause, ComplaintAnswer, FloatPeriod};
 
     fn truth_site(site: &str, causes: &[(&str, f64)], healthy: bool) -> TruthSite {
         TruthSite {
             site: site.to_owned(),
             healthy,
             causes: causes.iter().map(|(c, h)| TruthCause { cause: (*c).to_owned(), lost_fix_hours: *h }).collect(),
-            float_periods: Vec::new(),
+            ..TruthSite::default()
         }
     }
 
@@ -268,7 +278,7 @@ mod tests {
             truth_site(name, if healthy { &[] } else { &[("base-restart", 1.0), ("link-range", 0.5)] }, healthy)
         };
         let mut truth = Truth { sites: vec![site("a", false), site("b", true), site("c", true)], ..Truth::default() };
-        truth.complaints.push(truth::TruthComplaint { id: "C-1".into(), cause: "base-restart".into() });
+        truth.complaints.push(truth::TruthComplaint { id: "C-1".into(), cause: "base-restart".into(), or: Vec::new() });
         let findings = Findings {
             sites: vec![
                 found("a", &[("base-restart", 0.9), ("base-moved", 0.2), ("link-range", 0.3)], "lost-fix"),
@@ -302,13 +312,45 @@ mod tests {
         };
         let mut site = truth_site("a", &[("base-restart", 0.3)], false);
         let p = period("base-restart");
-        site.float_periods =
-            vec![TruthPeriod { unit: p.unit.to_string(), from: p.from, to: p.to, cause: p.cause.to_string() }];
+        site.float_periods = vec![TruthPeriod {
+            unit: p.unit.to_string(),
+            from: p.from,
+            to: p.to,
+            cause: p.cause.to_string(),
+            or: Vec::new(),
+        }];
         let mut f = found("a", &[("base-restart", 0.9)], "lost-fix");
         f.float_periods = vec![period("base-restart"), period("link-range")];
-        let truth = Truth { sites: vec![site], ..Truth::default() };
-        let board = score(&[(truth, Findings { sites: vec![f], ..Findings::default() })]);
-        assert_eq!((board.named_ms, board.named_right_ms), (600_000, 300_000));
+        let findings = Findings { sites: vec![f], ..Findings::default() };
+        let mut truth = Truth { sites: vec![site], ..Truth::default() };
+        let board = score(&[(truth.clone(), findings.clone())]);
+        assert_eq!((board.named_ms, board.named_right_ms, board.named_either_ms), (600_000, 300_000, 300_000));
+        // Both would have taken the fix: no half is wrong.
+        truth.sites[0].float_periods[0].or.push("link-range".to_owned());
+        let board = score(&[(truth, findings)]);
+        assert_eq!((board.named_right_ms, board.named_either_ms), (300_000, 600_000));
+    }
+
+    #[test]
+    fn where_two_causes_did_the_same_either_counts() {
+        let mut truth = Truth {
+            sites: vec![truth_site("a", &[("base-restart", 3.0), ("link-range", 2.9)], false)],
+            ..Truth::default()
+        };
+        truth.sites[0].or.push("link-range".to_owned());
+        let or = vec!["link-range".to_owned()];
+        truth.complaints.push(TruthComplaint { id: "C-1".into(), cause: "base-restart".into(), or });
+        let told = |cause: &str| {
+            let complaints =
+                vec![ComplaintAnswer { id: "C-1".into(), cause: cause.to_owned(), ..ComplaintAnswer::default() }];
+            let findings =
+                Findings { sites: vec![found("a", &[(cause, 0.9)], "lost-fix")], complaints, ..Findings::default() };
+            let board = score(&[(truth.clone(), findings)]);
+            [board.at_1, board.at_1_either, board.complaints, board.complaints_either].map(|r| r.right)
+        };
+        assert_eq!(told("base-restart"), [1, 1, 1, 1]);
+        assert_eq!(told("link-range"), [0, 1, 0, 1]);
+        assert_eq!(told("base-moved"), [0, 0, 0, 0]);
     }
 
     #[test]
@@ -318,6 +360,7 @@ mod tests {
             from: "2026-05-04T06:00:00Z".to_owned(),
             to: "2026-05-04T06:10:00Z".to_owned(),
             cause: cause.to_owned(),
+            or: Vec::new(),
         };
         let mut site = truth_site("a", &[("base-restart", 0.3)], false);
         site.float_periods =

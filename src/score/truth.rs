@@ -27,6 +27,9 @@ pub struct TruthSite {
     /// By lost time, most first.
     #[serde(default)]
     pub causes: Vec<TruthCause>,
+    /// Causes that the first one shares so much of its time with that either may be called the first.
+    #[serde(default)]
+    pub or: Vec<String>,
     /// Lost periods with their cause.
     #[serde(default)]
     pub float_periods: Vec<TruthPeriod>,
@@ -52,6 +55,9 @@ pub struct TruthPeriod {
     pub to: String,
     /// Id.
     pub cause: String,
+    /// Other causes that were needed as well, or would have been enough.
+    #[serde(default)]
+    pub or: Vec<String>,
 }
 
 /// A complaint's true cause.
@@ -61,4 +67,7 @@ pub struct TruthComplaint {
     pub id: String,
     /// Cause id.
     pub cause: String,
+    /// Causes that may be named as well.
+    #[serde(default)]
+    pub or: Vec<String>,
 }
