@@ -271,7 +271,7 @@ def write(T, W, prior, note):
     values = {"unexplained": prior[C]} | {c: prior[i] for i, c in enumerate(CAUSES)}
     body = "\n".join(f"{c} = {v:.1f}" for c, v in values.items() if c == "unexplained" or abs(v) >= 0.05)
     text = head + "[prior]\n" + comments + "\n" + body + "\n\n" + lines[1]
-    text = re.sub(r"(?m)^# Fitted .*$", note, text)
+    text = re.sub(r"(?m)^# Fitted by scripts/refit .*$", note, text)
     open(TABLE, "w").write(text)
 
 
