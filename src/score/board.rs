@@ -63,6 +63,8 @@ impl Serialize for Rate {
 pub struct CauseBoard {
     /// First named cause right, over sites where it is the truth's first.
     pub at_1: Rate,
+    /// The same where either of two causes that did the same counts.
+    pub at_1_either: Rate,
     /// The same where it is the only one.
     pub at_1_alone: Rate,
     /// Within the first three.
@@ -204,7 +206,7 @@ pub fn text(board: &Board) -> String {
     }
     let _ = writeln!(
         t,
-        "\nby true first cause       AC@1                          with one cause                AC@3                          right time"
+        "\nby true first cause       AC@1                          either of two equal ones      with one cause                AC@3   right time"
     );
     for (cause, row) in &board.by_cause {
         let wrong: Vec<String> = board
@@ -215,8 +217,9 @@ pub fn text(board: &Board) -> String {
             .collect();
         let wrong = if wrong.is_empty() { String::new() } else { format!("  taken for: {}", wrong.join(", ")) };
         let time = share(row.right_ms, row.named_ms);
-        let (all, alone, three) = (row.at_1.words(), row.at_1_alone.words(), row.at_3.words());
-        let _ = writeln!(t, "  {cause:23} {all:29} {alone:29} {three:29} {time}{wrong}");
+        let [all, either, alone] = [row.at_1, row.at_1_either, row.at_1_alone].map(|r| r.words());
+        let three = row.at_3.share().map_or("none".to_owned(), |s| format!("{s:.3}"));
+        let _ = writeln!(t, "  {cause:23} {all:29} {either:29} {alone:29} {three:6} {time}{wrong}");
     }
     let _ = writeln!(
         t,

@@ -115,10 +115,12 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
         let at_1 = ranked.first() == Some(&first.cause.as_str());
         let at_3 = ranked.iter().take(3).any(|c| *c == first.cause);
         board.at_1.add(at_1);
-        board.at_1_either.add(at_1 || ranked.first().is_some_and(|said| truth.or.iter().any(|c| c == said)));
+        let either = at_1 || ranked.first().is_some_and(|said| truth.or.iter().any(|c| c == said));
+        board.at_1_either.add(either);
         board.at_3.add(at_3);
         let row = board.by_cause.entry(first.cause.clone()).or_default();
         row.at_1.add(at_1);
+        row.at_1_either.add(either);
         row.at_3.add(at_3);
         let said = ranked.first().copied().unwrap_or(UNEXPLAINED).to_owned();
         *board.confusion.entry((first.cause.clone(), said)).or_default() += 1;
