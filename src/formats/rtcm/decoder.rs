@@ -1,7 +1,7 @@
 //! All good frames of one stream, in order, to rows.
 
 use super::described::{Points, Told};
-use super::ephemeris::{self, Orbit};
+use super::ephemeris::{self, Issue, Orbit};
 use super::legacy::Legacy;
 use super::lock::{LockMemory, extended_locks};
 use super::minutes::Minutes;
@@ -17,7 +17,7 @@ use crate::model::look::{LookDescription, LookPosition, LookSignal};
 use crate::model::problem::{Problem, Problems};
 use crate::model::rows::{LoggedEvent, NO_STATION, Rows, SPAN_OBSERVATIONS, SPAN_STATION, Span};
 use crate::model::time::UtcMs;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 /// How the bytes of a frame are to be booked in the ledger.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -104,6 +104,8 @@ pub struct Decoder {
     /// Last text or announcement by station and message.
     said: Vec<(u16, u16, String)>,
     orbits: Vec<Orbit>,
+    /// Those of `orbits`: a long stream has tens of thousands, and each comes again and again.
+    issues: HashSet<Issue>,
     orbits_left_out: u64,
     biases: Vec<GlonassBias>,
     /// Week of the first orbit, until the stream has an epoch of its own.
@@ -140,6 +142,7 @@ impl Decoder {
             told: Told::default(),
             said: Vec::new(),
             orbits: Vec::new(),
+            issues: HashSet::new(),
             orbits_left_out: 0,
             biases: Vec::new(),
             week: None,
@@ -372,10 +375,12 @@ impl Decoder {
             };
             self.week = Some((week, modulus, of_week_ms, record));
         }
-        if self.orbits.iter().rev().any(|o| o.is_same_issue(&orbit)) {
+        let issue = orbit.same_issue();
+        if self.issues.contains(&issue) {
             return;
         }
         if self.orbits.len() < MAX_ORBITS {
+            self.issues.insert(issue);
             self.orbits.push(orbit);
         } else {
             self.orbits_left_out += 1;

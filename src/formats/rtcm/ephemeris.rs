@@ -108,19 +108,18 @@ pub struct Orbit {
     pub motion: Motion,
 }
 
+/// An issue of broadcast orbit data: message, satellite, issue with week and health, bits of its reference time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Issue(u16, Sat, [u16; 3], u64);
+
 impl Orbit {
-    /// Whether both are the same issue for the same satellite.
-    pub fn is_same_issue(&self, other: &Orbit) -> bool {
-        let toe = |m: &Motion| match m {
+    /// What is the same in every repetition of one issue for one satellite.
+    pub fn same_issue(&self) -> Issue {
+        let toe_s = match &self.motion {
             Motion::Kepler(k) => k.toe_s,
             Motion::Glonass(g) => g.tb_s + f64::from(g.day) * 86_400.0,
         };
-        self.message == other.message
-            && self.sat == other.sat
-            && self.issue == other.issue
-            && self.week == other.week
-            && self.health == other.health
-            && toe(&self.motion).to_bits() == toe(&other.motion).to_bits()
+        Issue(self.message, self.sat, [self.issue, self.week, self.health], toe_s.to_bits())
     }
 
     /// GPS week, its modulus, and the reference time in it as ms of the GPS week; for the date of a stream. `None` for
