@@ -3,17 +3,13 @@
 //! A condition that always holds has all the loss of a site within its time, also what another one takes. How much it takes itself is
 //! seen where the other one does not hold.
 
-use super::grid::{CELL_MS, Grid, merge_spans};
-use crate::model::time::UtcMs;
+use super::grid::{CELL_MS, Grid, Spans, merge_spans};
 use std::collections::BTreeMap;
 
 /// A condition that holds for so much of the observed time has other causes within its time (chosen on seeds 528001-528020).
 const MOSTLY: f64 = 0.8;
 /// Less observed time with or without the other one tells nothing, ms.
 const LEAST_MS: i64 = 600_000;
-
-/// Begins and ends.
-type Spans = Vec<(UtcMs, UtcMs)>;
 
 /// When conditions of one kind hold.
 #[derive(Clone)]

@@ -7,7 +7,7 @@
 
 use super::case::RoverCase;
 use super::evidence::Timing;
-use super::grid::{CELL_MS, Grid, holds, merge_spans};
+use super::grid::{CELL_MS, Grid, Spans, holds, merge_spans};
 use crate::maths::stats::{Shifts, circular_shift_windows};
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
@@ -20,9 +20,6 @@ const CLUSTER_MS: i64 = 60_000;
 
 /// Share of the observed time that a site without a fault loses (common practice, no source: 0.5 to 2 %).
 const USUAL_LOSS: f64 = 0.01;
-
-/// Begins and ends.
-type Spans = Vec<(UtcMs, UtcMs)>;
 
 /// How loss goes with one kind of event.
 #[derive(Debug, Clone, Copy, PartialEq)]

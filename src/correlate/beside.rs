@@ -4,7 +4,7 @@
 use super::association::{Association, associations, window};
 use super::case::RoverCase;
 use super::evidence::Timing;
-use super::grid::{CELL_MS, Grid, merge_spans, overlap_ms};
+use super::grid::{CELL_MS, Grid, Spans, merge_spans, overlap_ms};
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
 use std::collections::BTreeMap;
@@ -16,8 +16,6 @@ const STOPS_NOT: f64 = 0.1;
 /// Part of the exposed time that must be left to compare.
 const LEAST_LEFT: f64 = 0.3;
 
-/// Begins and ends.
-type Spans = Vec<(UtcMs, UtcMs)>;
 /// Windows of the kinds whose loss is well shown, merged a kind.
 pub(super) type Strong = BTreeMap<&'static str, Spans>;
 

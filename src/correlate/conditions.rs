@@ -4,6 +4,7 @@
 use super::apart::Holds;
 use super::case::{RoverCase, SiteCase};
 use super::evidence::Feature;
+use super::grid::Spans;
 use super::sky_signs::scintillation_around;
 use super::timeline::Timeline;
 use crate::model::time::{HOUR_MS, UtcMs};
@@ -16,9 +17,6 @@ const AROUND: &str = "context:scintillation-around";
 
 /// Epochs of a rover further apart are not one stay, ms.
 const STAY_MS: i64 = 10_000;
-
-/// Begins and ends.
-type Spans = Vec<(UtcMs, UtcMs)>;
 
 /// Near the magnetic equator: 19 to 01 solar local time within about 20 degrees (ITU-R P.531 §5.2), with some margin.
 const EVENING_LATITUDE_DEG: f64 = 25.0;

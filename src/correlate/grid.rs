@@ -7,6 +7,9 @@ use crate::model::time::{MINUTE_MS, UtcMs};
 /// Length of a cell, ms.
 pub const CELL_MS: i64 = 10_000;
 
+/// Begins and ends.
+pub(super) type Spans = Vec<(UtcMs, UtcMs)>;
+
 /// Longest grid, cells: 400 days.
 const MOST_CELLS: i64 = 400 * 8_640;
 

@@ -11,6 +11,7 @@ use super::Maker;
 use super::limits::Limits;
 use super::window::{Stretch, median, quantile, stretches, trailing_median};
 use crate::frames::{UnitFrames, view};
+use crate::maths::stats;
 use crate::model::event::Event;
 use crate::model::ids::{Band, Role};
 use crate::model::keyed::Keyed;
@@ -192,10 +193,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
 
 /// Median; the mean of the two middle values for an even number: of two cells the larger one is not the depth of both.
 fn middle(values: impl IntoIterator<Item = f64>) -> Option<f64> {
-    let mut v: Vec<f64> = values.into_iter().filter(|x| x.is_finite()).collect();
-    v.sort_unstable_by(f64::total_cmp);
-    let (a, b) = (v.get(v.len().saturating_sub(1) / 2)?, v.get(v.len() / 2)?);
-    Some((a + b) / 2.0)
+    stats::median(&mut values.into_iter().collect::<Vec<f64>>())
 }
 
 /// Half an hour before and after a fall: what a satellite has outside of it.
