@@ -55,7 +55,8 @@ fn fault(inside: &Inside, starts: &[usize], framed: bool, damage: Damage) -> Opt
     let (clean, damaged) = match damage {
         Damage::Cut(at) => {
             let (data, place) = piece(inside, starts, at, 2 * AROUND, 0);
-            let last = floor_of(&data, inside, place);
+            // The piece ends where a record begins: between two records nothing is broken, the file only ends earlier.
+            let last = if place == data.len() { place } else { floor_of(&data, inside, place) };
             (data[..last].to_vec(), data[..place].to_vec())
         }
         Damage::Flip(at, by) => {
