@@ -4,8 +4,8 @@ The model is the one of src/causes/verdict.rs: a score a cause = prior + for eac
 (log-odds times strength) + what the site as a whole says, minus a penalty without evidence of its own; a softmax over the causes and
 `unexplained`. The fit maximises the likelihood of the true cause of each stretch of lost time (stretches weighted by their
 part of the site's lost time), pulled towards the numbers that stand in the table (strongly towards 0 where none stands), by
-gradient steps (Adam). Where the truth says that another cause was needed as well or would have been enough (`or`), the target is the
-likelier of them by what the model says so far. Sites of every third fleet are left out and only scored.
+gradient steps (Adam). Where the truth says that another cause was needed as well or would have been enough (`or`), the target is
+shared between them by what the model says so far. Sites of every third fleet are left out and only scored.
 
 usage: refit.py WORK [--steps N] [--write]
 WORK holds, for each tuning seed S (below 1,000,000): S/truth.json and rS/tables/verdicts.csv (scripts/refit makes them).
@@ -119,13 +119,11 @@ def by_id(D, V, n):
 
 def target(D, P):
     """The truth's shares; what several causes can claim goes by what the model says of them."""
-    mass = D.either.max(1, keepdims=True)
     said = P * (D.either > 0)
     shared = said / np.maximum(said.sum(1, keepdims=True), 1e-12)
     # What of each cause's share no other one can claim.
     alone = np.maximum(D.Y - D.either, 0)
-    Y = alone + shared * (1 - alone.sum(1, keepdims=True))
-    return np.where(mass > 0, Y, D.Y)
+    return alone + shared * (1 - alone.sum(1, keepdims=True))
 
 
 def picked(D, W):

@@ -167,7 +167,7 @@ pub fn gather<G: Within>(
     let window = seen().min().copied().zip(seen().max().copied()).unwrap_or_default();
     let down_matters = both_down_matters(&case.base_events, &pairs);
     let base_leads = Leads::of(&base, window);
-    let base_without = Without::of(&case.base_events);
+    let base_without = Without::of("base:", &case.base_events);
     let mut base_holds = base.holds();
     base_holds.extend(conditions::of_base(case, &base, &sky, window));
     let apart = Apart::of(&base_holds, &counted);
@@ -182,7 +182,7 @@ pub fn gather<G: Within>(
         let own = own.get(r).map(|o| o.0.clone()).unwrap_or_default();
         let mine = Timeline::new("rover", &rover.events, timing);
         let leads = Leads::of(&mine, window);
-        let without = Without::of(&rover.events);
+        let without = Without::of("rover:", &rover.events);
         let place = place_bound(rover);
         let distance = distances_km(case, rover);
         let reach = range_evidence(rover, &distance, limits.age_old_s);
@@ -260,7 +260,7 @@ pub fn gather<G: Within>(
                     let other_rover = e.unit != rover.unit && rover_units.contains(e.unit.as_str());
                     if !other_rover {
                         let shown = if e.kind == "firmware-trouble" {
-                            symptom(&f, side == "own", if side == "own" { &without } else { &base_without }, (from, to))
+                            symptom(&f, if side == "own" { &without } else { &base_without }, (from, to))
                         } else {
                             1.0
                         };

@@ -1,7 +1,7 @@
 //! Known trouble of a firmware speaks where the unit shows something that a receiver does by itself.
 
 use super::evidence::{Feature, strongest};
-use super::grid::merge_spans;
+use super::grid::{Spans, merge_spans};
 use super::rivals::REASONS;
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
@@ -28,29 +28,33 @@ const BRIEF_MS: f64 = 120_000.0;
 const LONG_MS: f64 = 360_000.0;
 const KEEPS_MS: i64 = 60_000;
 
-/// When a unit was without its second frequency, merged.
-pub(super) struct Without(Vec<(UtcMs, UtcMs)>);
+/// When a unit was without its second frequency.
+pub(super) struct Without {
+    /// Of its evidence: `base:` or `rover:`.
+    scope: &'static str,
+    /// Merged.
+    spans: Spans,
+}
 
 impl Without {
-    pub(super) fn of(events: &[Event]) -> Without {
+    pub(super) fn of(scope: &'static str, events: &[Event]) -> Without {
         let of = events.iter().filter(|e| e.kind == SECOND);
-        Without(merge_spans(of.map(|e| (e.from, e.to)).collect(), KEEPS_MS))
+        Without { scope, spans: merge_spans(of.map(|e| (e.from, e.to)).collect(), KEEPS_MS) }
     }
 
     /// 1 where the longest run within a segment is brief, 0 where it is long.
     fn brief(&self, from: UtcMs, to: UtcMs) -> f64 {
-        let at = self.0.partition_point(|(_, end)| *end < from);
-        let inside = self.0[at..].iter().take_while(|(begin, _)| *begin <= to);
+        let at = self.spans.partition_point(|(_, end)| *end < from);
+        let inside = self.spans[at..].iter().take_while(|(begin, _)| *begin <= to);
         let longest = inside.map(|(a, b)| b - a).max().unwrap_or(0) as f64;
         ((LONG_MS - longest) / (LONG_MS - BRIEF_MS)).clamp(0.0, 1.0)
     }
 }
 
-/// How far the evidence of a segment shows what a receiver does by itself: it stops, starts again, loses its lock or for a moment a
+/// How far the evidence of a segment shows what a receiver (the unit of `without`) does by itself: it stops, starts again, loses its lock or for a moment a
 /// frequency. Without any of it, or where its ports or its signals show why it did, only a quarter counts.
-pub(super) fn symptom(features: &[Feature], own: bool, without: &Without, (from, to): (UtcMs, UtcMs)) -> f64 {
-    let scope = if own { "rover:" } else { "base:" };
-    let strongest = |kinds: &[&str]| strongest(features, scope, kinds);
+pub(super) fn symptom(features: &[Feature], without: &Without, (from, to): (UtcMs, UtcMs)) -> f64 {
+    let strongest = |kinds: &[&str]| strongest(features, without.scope, kinds);
     let by_itself = 1.0 - strongest(&REASONS);
     let second = strongest(&[SECOND]) * without.brief(from, to);
     let lost = strongest(&OF_SIGNALS).max(second) * by_itself.min(1.0 - strongest(&SIGNALS));
@@ -70,8 +74,8 @@ mod tests {
     /// How much the trouble counts beside these kinds, a second frequency gone for so long twice with a hole between.
     fn shown(features: &[Feature], gone_s: i64, hole_s: i64) -> f64 {
         let gone = |from: i64| samples::event(SECOND, from, from + gone_s);
-        let without = Without::of(&[gone(1000), gone(1000 + gone_s + hole_s)]);
-        symptom(features, false, &without, (1_000_000, 1_010_000))
+        let without = Without::of("base:", &[gone(1000), gone(1000 + gone_s + hole_s)]);
+        symptom(features, &without, (1_000_000, 1_010_000))
     }
 
     /// Worked by hand: a quarter, and the strength of what is shown; of four minutes (360 - 240) / 240 = 0.5 of it.

@@ -294,8 +294,9 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
     for (p, d) in world.sites.iter().zip(done) {
         let id = |c: Option<u8>| c.and_then(|b| p.causes.get(usize::from(b))).map_or("unexplained", |c| c.id());
         let by = super::by_cause(d, p.causes.len());
-        let mut causes: Vec<(u64, &str)> = by.iter().filter(|(_, s)| **s > 0).map(|(c, s)| (*s, id(*c))).collect();
-        causes.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
+        let mut causes: Vec<(u64, Option<u8>)> = by.iter().filter(|(_, s)| **s > 0).map(|(c, s)| (*s, *c)).collect();
+        causes.sort_by(|a, b| b.0.cmp(&a.0).then(id(a.1).cmp(id(b.1))));
+        let first = causes.iter().find_map(|(_, c)| *c);
         let observed: u64 = d.tallies.iter().map(|t| t.2.observed_s).sum();
         let lost: u64 = d.tallies.iter().map(|t| t.2.lost_s).sum();
         let planted: u64 = by.iter().filter(|(c, _)| c.is_some()).map(|(_, s)| *s).sum();
@@ -338,9 +339,8 @@ fn truth(world: &World, done: &[SiteDone]) -> (Vec<u8>, String) {
         }
         let causes: Vec<Value> = causes
             .iter()
-            .map(|(s, c)| json!({"cause": c, "lost_fix_hours": (*s as f64 / 3600.0 * 1e4).round() / 1e4}))
+            .map(|(s, c)| json!({"cause": id(*c), "lost_fix_hours": (*s as f64 / 3600.0 * 1e4).round() / 1e4}))
             .collect();
-        let first = by.iter().filter(|(c, s)| c.is_some() && **s > 0).max_by_key(|(_, s)| **s).and_then(|(c, _)| *c);
         let others = first.map_or(Vec::new(), |b| claims.first_as_well(b));
         let site = json!({"site": p.id, "healthy": planted < 900 && lost * 50 <= observed, "causes": causes, "float_periods": periods});
         sites.push(or(site, &others));

@@ -41,7 +41,7 @@ pub fn score(pairs: &[(Truth, Findings)]) -> Board {
             let said = said.map(|s| if s.is_empty() { UNEXPLAINED } else { s });
             let right = said == Some(answer.cause.as_str());
             board.complaints.add(right);
-            board.complaints_either.add(right || answer.or.iter().any(|c| said == Some(c.as_str())));
+            board.complaints_either.add(right || said.is_some_and(|said| among(&answer.or, said)));
         }
     }
     let all: Vec<&Drawn> = drawn.iter().collect();
@@ -49,6 +49,11 @@ pub fn score(pairs: &[(Truth, Findings)]) -> Board {
     board.calibration_error = error(&board.reliability);
     (board.right_time_interval, board.calibration_interval) = intervals(&drawn);
     board
+}
+
+/// Whether what was said is one of the causes that did the same as the one that the truth names.
+fn among(or: &[String], said: &str) -> bool {
+    or.iter().any(|c| c == said)
 }
 
 /// What one site gives to the figures that are no simple shares.
@@ -115,7 +120,7 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
         let at_1 = ranked.first() == Some(&first.cause.as_str());
         let at_3 = ranked.iter().take(3).any(|c| *c == first.cause);
         board.at_1.add(at_1);
-        let either = at_1 || ranked.first().is_some_and(|said| truth.or.iter().any(|c| c == said));
+        let either = at_1 || ranked.first().is_some_and(|said| among(&truth.or, said));
         board.at_1_either.add(either);
         board.at_3.add(at_3);
         let row = board.by_cause.entry(first.cause.clone()).or_default();
@@ -160,7 +165,7 @@ fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Bo
         for (a, b, cause) in said.get(p.unit.as_str()).into_iter().flatten() {
             let overlap = (to.min(*b) - from.max(*a)).max(0);
             covered += overlap;
-            if *cause == p.cause || p.or.iter().any(|c| c == cause) {
+            if among(&p.or, cause) {
                 either += overlap;
             }
             if *cause == p.cause {
@@ -175,10 +180,10 @@ fn time_on_cause(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Bo
         } else {
             // Periods that overlap claim a second for several causes: it counts in parts.
             let part = |ms: i64| if covered > to - from { ms * (to - from) / covered } else { ms };
-            let right = part(right);
+            let (right, either) = (part(right), part(right + either));
             board.named_ms += to - from;
             board.named_right_ms += right;
-            board.named_either_ms += part(either);
+            board.named_either_ms += either;
             drawn.named_ms += to - from;
             drawn.right_ms += right;
             let row = board.by_cause.entry(p.cause.clone()).or_default();
