@@ -7,7 +7,7 @@ use lostfix::crawl::{Limits, find};
 use lostfix::formats::text::FormatSettings;
 use lostfix::formats::{self, FileContext};
 use lostfix::pipeline::read::read_bundle;
-use lostfix::pipeline::{Outcome, Request, RunError, Unwatched, analyse};
+use lostfix::pipeline::{Given, Outcome, Request, RunError, Unwatched, analyse};
 use lostfix::report::{self, ReportOptions};
 use lostfix::score::{Truth, score};
 use std::collections::BTreeMap;
@@ -21,7 +21,11 @@ fn samples() -> PathBuf {
 }
 
 fn run(folders: Vec<PathBuf>) -> Outcome {
-    let request = Request { folders, settings: Settings::default(), ..Request::default() };
+    with(folders, Given::default())
+}
+
+fn with(folders: Vec<PathBuf>, given: Given) -> Outcome {
+    let request = Request { folders, given, settings: Settings::default(), ..Request::default() };
     match analyse(&request, &Unwatched) {
         Ok(outcome) => outcome,
         Err(RunError::Usage(why) | RunError::Failed(why)) => panic!("{why}"),
@@ -46,6 +50,57 @@ fn what_cannot_be_read_is_listed_with_a_reason() {
     let reason = |part: &str| input.not_read.iter().find(|n| n.path.contains(part)).map(|n| n.reason.clone());
     assert!(reason("broken_download.zip").is_some_and(|r| r.len() > 10), "{:?}", input.not_read);
     assert!(reason("hours_of_work.sheet").is_some(), "{:?}", input.not_read);
+}
+
+/// Ionosphere maps of one day, flat but for a slope over central Europe: 2 TECU a degree northward between 42.5 and 52.5 degrees, which
+/// is 2.7 mm/km (0.0168 TECU/km x 162.4 mm) for every `times` of it.
+fn maps_of_the_samples(times: i64) -> String {
+    let mut s = format!("{:<60}{}\n", "     1.0            IONOSPHERE MAPS     GNSS", "IONEX VERSION / TYPE");
+    let mut put = |content: &str, label: &str| s.push_str(&format!("{content:<60}{label}\n"));
+    put("   450.0 450.0   0.0", "HGT1 / HGT2 / DHGT");
+    put("    87.5 -87.5  -2.5", "LAT1 / LAT2 / DLAT");
+    put("  -180.0 180.0   5.0", "LON1 / LON2 / DLON");
+    put("    -1", "EXPONENT");
+    put("", "END OF HEADER");
+    for day in [8, 9, 10, 11] {
+        // Not in order, as files put together are.
+        for hour in [0, 12, 2, 4, 6, 8, 10, 14, 16, 18, 20, 22] {
+            put("     1", "START OF TEC MAP");
+            put(&format!("  2026     5{day:6}{hour:6}     0     0"), "EPOCH OF CURRENT MAP");
+            for row in 0..71 {
+                let lat = 87.5 - 2.5 * f64::from(row);
+                put(&format!("  {lat:6.1}-180.0 180.0   5.0 450.0"), "LAT/LON1/LON2/DLON/H");
+                let value = 100 + times * (20.0 * (lat.clamp(42.5, 52.5) - 42.5)) as i64;
+                for columns in [16, 16, 16, 16, 9] {
+                    let line: String = (0..columns).map(|_| format!("{value:5}")).collect();
+                    put(&line, "");
+                }
+            }
+            put("     1", "END OF TEC MAP");
+        }
+    }
+    put("", "END OF FILE");
+    s
+}
+
+#[test]
+fn ionosphere_maps_beside_the_bundles_are_used_where_the_site_is() {
+    // By hand: three times the slope is 8.2 mm/km at larkfield (47.1 N), over the 6 that are steep; ravenmoor (40.2 N) lies beside it.
+    let folder = temp_dir::TempDir::new().unwrap();
+    let path = folder.child("made1290.26i");
+    std::fs::write(&path, maps_of_the_samples(3)).unwrap();
+    let given = Given { space_weather: vec![path], ..Given::default() };
+    let outcome = with(vec![samples()], given);
+    let used = &outcome.findings.input;
+    assert!(!used.not_read.iter().any(|n| n.path.contains("made1290")), "{:?}", used.not_read);
+    let track = |site: &str| {
+        let at = outcome.findings.sites.iter().position(|s| s.site == site).unwrap();
+        let picture = outcome.pictures.sites[at].picture.get().unwrap();
+        let track = picture.tracks.iter().find(|t| t.unit == "mm/km").unwrap();
+        track.bins.iter().map(|b| f64::from(b.mid)).fold(0.0, f64::max)
+    };
+    assert!((track("larkfield") - 8.19).abs() < 0.05, "{}", track("larkfield"));
+    assert!(track("ravenmoor") < 0.1, "{}", track("ravenmoor"));
 }
 
 /// The whole output folder as `report` writes it, without the run time, which the command line adds.

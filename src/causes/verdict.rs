@@ -180,17 +180,18 @@ fn never(segment: &Segment) -> [f64; 22] {
         + strength("base:band-jumps")
         + strength("base:spectrum-spike")
         + strength("base:all-bands-drop");
-    // Dispersive phase, the place and the hour for it, Kp or a flare. Satellites that only fade can be reflections: they stand
+    // Dispersive phase, the place and the hour for it, Kp, a flare or steep maps. Satellites that only fade can be reflections: they stand
     // for scintillation where its place and hour fit, never for a storm, which swings without fading.
     let swings = strength("base:scintillation") + strength("base:ionosphere-disturbed") > 0.05;
     let kp = strength("sky:kp-storm");
-    let announced = kp + strength("sky:flare") > 0.1;
+    let steep = strength("sky:steep-ionosphere");
+    let announced = kp + strength("sky:flare") + steep > 0.1;
     let (evening, auroral) = (strength("context:equatorial-evening") > 0.1, strength("context:auroral") > 0.1);
     let storm_signs = [
         swings,
-        // Of a geomagnetic storm: the auroral zone. Of a radio burst of the Sun: the day side, where it reaches base and rovers alike;
+        // Of a geomagnetic storm: the auroral zone, or maps that show it over this very place. Of a radio burst of the Sun: the day side, where it reaches base and rovers alike;
         // a flare alone does nothing more in the auroral zone than elsewhere.
-        (auroral && kp > 0.1) || strength("context:both-sides-down") > 0.3,
+        (kp > 0.1 && (auroral || steep > 0.1)) || strength("context:both-sides-down") > 0.3,
         announced,
     ];
     let here = evening || auroral;

@@ -9,8 +9,8 @@ use super::sky_signs::scintillation_around;
 use super::timeline::Timeline;
 use crate::model::time::{HOUR_MS, UtcMs};
 
-/// Hours with a high Kp are listed whatever they do here.
-const KP: &str = "sky:kp-storm";
+/// Hours with a high Kp, or with a steep ionosphere in the maps, are listed whatever they do here.
+const LISTED: [&str; 2] = ["sky:kp-storm", "sky:steep-ionosphere"];
 const FAR: &str = "context:far-from-base";
 const EVENING: &str = "context:equatorial-evening";
 const AROUND: &str = "context:scintillation-around";
@@ -41,7 +41,7 @@ pub(super) fn of_base(
     (from, to): (UtcMs, UtcMs),
 ) -> Vec<Holds> {
     // A flare takes minutes, and what else is seen then is mostly its work.
-    let mut out: Vec<Holds> = sky.holds().into_iter().filter(|h| h.id == KP).collect();
+    let mut out: Vec<Holds> = sky.holds().into_iter().filter(|h| LISTED.contains(&h.id.as_str())).collect();
     if let Some(longitude) = equatorial(case) {
         let first = (solar_h(from, longitude) / 24.0).floor() as i64 - 1;
         let last = (solar_h(to, longitude) / 24.0).floor() as i64;

@@ -313,8 +313,8 @@ fn io_text(e: &walkdir::Error) -> String {
     e.io_error().map_or_else(|| "a loop of links".to_string(), ToString::to_string)
 }
 
-/// `jplg0010.17i` (also `.gz`, `.Z`), and the long names that end in `.inx` (IGS long file names, type GIM).
-fn is_ionex_name(name: &str) -> bool {
+/// Whether a file's lower-case name is one of ionosphere maps: `jplg0010.17i` (also `.gz`, `.Z`), and the long names that end in `.inx` (IGS long file names, type GIM).
+pub fn is_ionex_name(name: &str) -> bool {
     let name = name.strip_suffix(".gz").or_else(|| name.strip_suffix(".z")).unwrap_or(name);
     let Some((_, extension)) = name.rsplit_once('.') else { return false };
     extension == "inx" || matches!(extension.as_bytes(), [a, b, b'i'] if a.is_ascii_digit() && b.is_ascii_digit())

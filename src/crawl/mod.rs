@@ -27,7 +27,7 @@ mod zipdir;
 
 pub use bundle::open;
 pub use hash::{ContentHash, exact_copies, quick_hash};
-pub use inventory::find;
+pub use inventory::{find, is_ionex_name};
 pub use limits::Limits;
 
 use crate::model::problem::Problem;

@@ -119,6 +119,10 @@ limits! {
     airport_near_m = 5_000.0,
     /// Kp that is a storm (NOAA G1).
     kp_storm = 5.0,
+    /// Gradient of the vertical delay on L1 by ionosphere maps that is steep, mm per km; twice as much within 35 degrees of the magnetic
+    /// equator. Above the nominal 1 to 4 (check values 12.2), as maps flatten: in those of 30 March 2024, no storm near a solar
+    /// maximum, 1 value of 600 between 35 and 60 degrees north or south reaches it, none below that twice of it by much (12.4).
+    steep_mm_per_km = 6.0,
     /// Net gain at the receiver under which the link budget has no margin, dB (15 to 35 dB: common practice, no source).
     net_gain_min_db = 15.0,
     /// Net gain above which a receiver may be overloaded, dB (common practice, no source).

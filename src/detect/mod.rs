@@ -28,6 +28,7 @@ mod sky_samples;
 mod slips;
 mod spectrum;
 mod station_switch;
+pub mod steep_ionosphere;
 mod stream_gap;
 pub mod weak_signal;
 mod window;

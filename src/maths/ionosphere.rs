@@ -8,6 +8,8 @@ use super::geodesy::wrap_180;
 pub const K_IONO: f64 = 40.3;
 /// Electrons per m² in one TECU.
 pub const TECU: f64 = 1e16;
+/// GPS L1, Hz (IS-GPS-200).
+const L1_HZ: f64 = 1575.42e6;
 /// Earth radius of the thin shell, m (check values 7.1; IONEX 1.0 base radius).
 pub const SHELL_EARTH_RADIUS_M: f64 = 6_371_000.0;
 /// Usual height of the thin shell, m.
@@ -235,6 +237,40 @@ pub fn ionex_between(
     Some((1.0 - part) * at(first, t1_s)? + part * at(second, t2_s)?)
 }
 
+/// A point between two maps: their epochs and its own, s on one time scale, with t between them.
+#[derive(Debug, Clone, Copy)]
+pub struct Between<'a> {
+    /// The map before.
+    pub first: IonexMap<'a>,
+    /// Its epoch.
+    pub t1_s: f64,
+    /// The map after.
+    pub second: IonexMap<'a>,
+    /// Its epoch.
+    pub t2_s: f64,
+}
+
+impl Between<'_> {
+    /// How much the vertical delay on L1 changes with the distance on a sphere of `shell_radius_m`, mm per km: the length of the
+    /// horizontal gradient, by central differences over one cell of the grid. `None` outside, beside a cell without value and
+    /// within 10 degrees of a pole, where the meridians are too close.
+    ///
+    /// Content to delay: ITU-R P.531, 40.3 TEC / f². Two receivers that see a satellite through the shell are as far apart there as on
+    /// the ground (check values 12.2: relative delay = gradient times distance).
+    pub fn gradient_mm_per_km(&self, t_s: f64, (lat_deg, lon_deg): (f64, f64), shell_radius_m: f64) -> Option<f64> {
+        if lat_deg.abs() > 80.0 {
+            return None;
+        }
+        let at = |lat, lon| ionex_between(&self.first, self.t1_s, &self.second, self.t2_s, t_s, lat, lon);
+        let (dlat, dlon) = (self.first.dlat_deg.abs(), self.first.dlon_deg.abs());
+        let km_per_deg = shell_radius_m.to_radians() / 1000.0;
+        let north = at(lat_deg + dlat / 2.0, lon_deg)? - at(lat_deg - dlat / 2.0, lon_deg)?;
+        let east = at(lat_deg, lon_deg + dlon / 2.0)? - at(lat_deg, lon_deg - dlon / 2.0)?;
+        let tecu_per_km = (north / (dlat * km_per_deg)).hypot(east / (dlon * km_per_deg * lat_deg.to_radians().cos()));
+        Some(tecu_per_km * delay_m_per_tecu(L1_HZ) * 1000.0)
+    }
+}
+
 /// Longitude to sample in a map of another epoch: λ + (t - T)·15°/h, folded to ±180 degrees.
 pub fn rotated_lon_deg(lon_deg: f64, t_s: f64, map_epoch_s: f64) -> f64 {
     wrap_180(lon_deg + (t_s - map_epoch_s) * 15.0 / 3600.0)
@@ -375,5 +411,32 @@ mod tests {
         let mut holed = v1.clone();
         holed[0] = f32::NAN;
         assert!(map(&holed).value_tecu(87.0, -178.0).is_none());
+    }
+
+    /// Worked by hand with the formula of ITU-R P.531: 2 TECU a degree northward and 1 eastward at 50 degrees, on a sphere of 6821 km
+    /// (119.049 km a degree): hypot(0.016800, 0.013068) TECU/km x 162.372 mm = 3.456 mm/km.
+    #[test]
+    fn gradient_of_an_inclined_plane() {
+        let columns = 5;
+        let values: Vec<f32> = (0..5 * columns)
+            .map(|k| 30.0 + 2.0 * (5.0 - 2.5 * (k / columns) as f32) + (5.0 * (k % columns) as f32 - 10.0))
+            .collect();
+        let map = |values_tecu| IonexMap {
+            lat1_deg: 55.0,
+            dlat_deg: -2.5,
+            lon1_deg: -10.0,
+            dlon_deg: 5.0,
+            columns,
+            values_tecu,
+        };
+        let between = |values| Between { first: map(values), t1_s: 0.0, second: map(values), t2_s: 3600.0 };
+        let got = between(&values).gradient_mm_per_km(0.0, (50.0, 0.0), 6_821_000.0).unwrap();
+        near(got, 3.456, 0.001);
+        // Half an hour later the second map is read 7.5 degrees to the west, half a cell further beyond its edge.
+        assert!(between(&values).gradient_mm_per_km(1800.0, (50.0, 0.0), 6_821_000.0).is_none());
+        assert!(between(&values).gradient_mm_per_km(0.0, (55.0, 0.0), 6_821_000.0).is_none(), "edge of the map");
+        let mut holed = values.clone();
+        holed[12] = f32::NAN;
+        assert!(between(&holed).gradient_mm_per_km(0.0, (50.0, 0.0), 6_821_000.0).is_none());
     }
 }

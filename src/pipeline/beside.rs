@@ -1,5 +1,6 @@
 //! The files beside the bundles: by option, by setting, or lying under their names directly in a FOLDER.
 
+use super::ionosphere_maps::IonosphereMaps;
 use super::{Request, Rules, RunError};
 use crate::config::catalogue::Catalogue;
 use crate::config::complaints::{self, Complaint};
@@ -7,7 +8,7 @@ use crate::config::fieldwork::{self, FieldWork};
 use crate::config::fleet::{self, Fleet};
 use crate::config::places::{self, Place};
 use crate::config::settings::Settings;
-use crate::crawl::Inventory;
+use crate::crawl::{self, Inventory};
 use crate::detect::Limits;
 use crate::formats::text::flares::{self, Flare};
 use crate::formats::text::kp::{self, KpInterval};
@@ -15,6 +16,7 @@ use crate::formats::text::{FormatSettings, syslog_rules::SyslogRules};
 use crate::model::event::{Event, Origin};
 use crate::model::problem::Problem;
 use crate::model::time::{HOUR_MS, UtcMs};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -50,6 +52,8 @@ pub(crate) struct Beside {
     pub(crate) sky: Vec<Event>,
     /// Begin and Kp of every interval of three hours, for the pages.
     pub(crate) kp: Vec<(UtcMs, f32)>,
+    /// Ionosphere maps.
+    pub(crate) maps: IonosphereMaps,
     /// What was used, for run.log and the fleet page.
     pub(crate) used: Vec<String>,
     /// What was wrong with it.
@@ -143,9 +147,15 @@ impl Beside {
             .map(|p| Found { shown: p.display().to_string(), path: p.clone(), named: true })
             .collect();
         if weather.is_empty() {
-            weather = ["kp.txt", "flares.csv"].iter().flat_map(|n| lying(n)).collect();
+            let maps = inventory.side_files.iter().map(|s| s.name.as_str()).filter(|n| crawl::is_ionex_name(n));
+            let names: BTreeSet<&str> = maps.chain(["kp.txt", "flares.csv"]).collect();
+            weather = names.into_iter().flat_map(lying).collect();
         }
         for f in weather {
+            if let Some(problems) = out.maps.read(&f.path, &f.shown, MOST_BYTES) {
+                out.note(&f.shown, "ionosphere maps", problems);
+                continue;
+            }
             let Some(text) = out.text(&f)? else { continue };
             let origin = Origin { bundle: f.shown.clone(), file: f.shown.clone() };
             // A header with time and class is a list of flares; anything else is taken for Kp text.

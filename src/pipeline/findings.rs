@@ -70,7 +70,7 @@ fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>,
     let mut ranking = rank(&site.case, &evidence, &rules.weights);
     let working = std::mem::take(&mut ranking.working);
     let findings = site_findings(&site, ranking, beside, request);
-    let (picture, event_tests) = pictures::of(&site, &findings, &evidence, &grids, beside, window, old_s);
+    let (picture, event_tests) = pictures::of(&site, &findings, &evidence, &grids, beside, window, &rules.limits);
     let pictures =
         SitePictures { event_tests, working: aside::hold(scratch, working), ..aside::hold_picture(scratch, picture) };
     let complaints = complaints::parts(&beside.complaints, &site);

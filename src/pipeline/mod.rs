@@ -8,6 +8,7 @@ mod complaints;
 mod fieldwork;
 mod findings;
 mod fleet_view;
+mod ionosphere_maps;
 mod log;
 pub mod look;
 mod look_sky;

@@ -351,8 +351,12 @@ pub(super) fn list_not_read(bundle: &ReadBundle, to: &mut Vec<NotRead>) {
     let mut told = Told::default();
     let looks: HashMap<&str, &Parsed> = bundle.files.iter().rev().map(|f| (f.look.path.as_str(), f)).collect();
     for file in &bundle.ends.files {
+        let format = looks.get(file.path.as_str()).map(|f| f.look.format);
         let reason = match file.outcome {
-            Outcome::Read if file.problems.is_empty() => continue,
+            Outcome::Read if file.problems.is_empty() => match format {
+                Some(Format::Ionex | Format::Kp) => OF_ALL.to_owned(),
+                _ => continue,
+            },
             Outcome::Read | Outcome::Unreadable | Outcome::Refused => words(&file.problems),
             Outcome::NotOpen => looks
                 .get(file.path.as_str())
@@ -364,6 +368,10 @@ pub(super) fn list_not_read(bundle: &ReadBundle, to: &mut Vec<NotRead>) {
     }
     told.rest(&bundle.path, to);
 }
+
+/// What lies inside a bundle is of one unit, space weather is of all.
+const OF_ALL: &str =
+    "space weather inside a bundle is not used; put the file beside the bundles, or name it with --space-weather";
 
 /// Files of one bundle that are named one by one for the same reason; the others are counted.
 const NAMED_A_REASON: usize = 100;

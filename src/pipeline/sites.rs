@@ -164,7 +164,7 @@ pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunErr
     for base in site.bases.iter().filter_map(|k| known.bases.get(*k)) {
         add_base(&mut out, base, tools)?;
     }
-    finish(&site.site, &mut out, beside);
+    finish(&site.site, &mut out, beside, &rules.limits);
     Ok(out)
 }
 
@@ -262,7 +262,7 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     Ok(())
 }
 
-fn finish(id: &str, site: &mut Site1, beside: &Beside) {
+fn finish(id: &str, site: &mut Site1, beside: &Beside, limits: &detect::Limits) {
     let case = &mut site.case;
     case.site = id.to_owned();
     let register: Option<&Site> = beside.fleet.site(id);
@@ -275,6 +275,12 @@ fn finish(id: &str, site: &mut Site1, beside: &Beside) {
         case.magnetic_latitude = model.dip_latitude_deg(lat, lon, height);
     }
     case.sky_events = beside.sky.clone();
+    if let (Some((lat, lon, _)), Some((from, to))) = (case.position, site.span) {
+        // A dip latitude that is not known is taken for a low one, where more is needed.
+        let over = beside.maps.events((lat, lon), case.magnetic_latitude.unwrap_or(0.0), limits).into_iter();
+        case.sky_events.extend(over.filter(|e| e.from < to && e.to > from));
+        case.sky_events.sort_by(|a, b| (a.from, a.kind).cmp(&(b.from, b.kind)));
+    }
     case.base_events
         .sort_by(|a, b| (a.from, a.to, a.kind, &a.unit, &a.detail).cmp(&(b.from, b.to, b.kind, &b.unit, &b.detail)));
     case.standing.sort_by(|a, b| (a.kind, &a.unit, &a.detail).cmp(&(b.kind, &b.unit, &b.detail)));

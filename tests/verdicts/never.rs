@@ -1,6 +1,6 @@
 //! The "Never" list of the analysis.
 
-use super::site::{BaseNow, RoverNow, Site, T0};
+use super::site::{BaseNow, Outcome, RoverNow, Site, T0};
 use super::trade::dice;
 use lostfix::causes::verdict::ruled_out;
 use lostfix::model::event::{Event, Origin};
@@ -89,28 +89,44 @@ fn the_sky_needs_two_signs_where_there_are_no_neighbours() {
     assert_eq!(told.side_hours("sky"), 0.0, "{}", told.told());
 }
 
+/// All rovers of a base lose the fix for 40 minutes, with nothing to see at the base, while these events of the sky are listed.
+fn lost_beside(kinds: &[&'static str], magnetic_latitude: f64) -> Outcome {
+    let bad = |s: i64| within(s, 3600, 6000);
+    let listed = |kind: &&'static str| Event {
+        unit: String::new(),
+        kind,
+        from: T0 + 3_500_000,
+        to: T0 + 5_000_000,
+        value: Some(1.0),
+        value_unit: "class",
+        strength: 0.9,
+        detail: "listed".to_owned(),
+        origin: Origin::default(),
+    };
+    let sky = kinds.iter().map(listed).collect();
+    Site { magnetic_latitude: Some(magnetic_latitude), sky, ..Site::default() }
+        .with_base(|_| BaseNow::default())
+        .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)))
+        .judge()
+}
+
+/// The same: a high Kp is one sign; maps that show a steep ionosphere over this very place are the second.
+#[test]
+fn maps_tell_the_place_of_a_storm_that_kp_announces() {
+    let ruled = |told: &Outcome| told.evidence.segments.iter().all(|s| ruled_out(s).contains(&"sky-storm"));
+    for alone in ["kp-storm", "steep-ionosphere"] {
+        let told = lost_beside(&[alone], 49.0);
+        assert!(ruled(&told), "{alone}: {}", told.told());
+    }
+    let both = lost_beside(&["kp-storm", "steep-ionosphere"], 49.0);
+    assert!(!ruled(&both), "{}", both.told());
+}
+
 /// The same: the place for a flare is the day side, where it takes the signals of base and rovers alike. Nothing of that is there: that
 /// the site lies under the auroral zone is no second sign for it.
 #[test]
 fn a_flare_does_nothing_of_its_own_in_the_auroral_zone() {
-    let bad = |s: i64| within(s, 3600, 6000);
-    let site = |kind: &'static str| {
-        let listed = Event {
-            unit: String::new(),
-            kind,
-            from: T0 + 3_500_000,
-            to: T0 + 5_000_000,
-            value: Some(1.0),
-            value_unit: "class",
-            strength: 0.9,
-            detail: "listed".to_owned(),
-            origin: Origin::default(),
-        };
-        Site { magnetic_latitude: Some(65.0), sky: vec![listed], ..Site::default() }
-            .with_base(|_| BaseNow::default())
-            .with_rovers(3, move |_, s| RoverNow::default().lost(bad(s)))
-            .judge()
-    };
+    let site = |kind| lost_beside(&[kind], 65.0);
     let flare = site("flare");
     assert_eq!(flare.hours("sky-storm"), 0.0, "{}", flare.told());
     // A storm is at home there.

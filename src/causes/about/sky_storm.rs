@@ -22,10 +22,12 @@ pub const ABOUT: About = About {
     speaks_against: &[
         "Other bases of the region were fixed.",
         "Kp was low and no flare is listed; or the sun was below the horizon for a flare or burst.",
-        "A raised Kp alone proves little: it happens on every fifth day or so.",
+        "A raised Kp alone proves little: it happens on every fifth day or so. Near the magnetic equator maps are steep on quiet days \
+         too, and everywhere they flatten what a base and its rovers see.",
     ],
     checks: &[
-        "Compare the hours of the loss with Kp and the list of flares; without them, give the files to the next run.",
+        "Compare the hours of the loss with Kp, the list of flares and ionosphere maps (IONEX); without them, give the files to the \
+         next run.",
         "Ask other sites of the region for the same hours.",
         "Wait: check again when Kp is below 4. Do not change settings meanwhile.",
         "For critical work keep baselines short and check on a known point.",
@@ -36,7 +38,7 @@ pub const ABOUT: About = About {
     ],
     cautions: &[FLOAT],
     sources: &[
-        "Kp: Matzka et al. 2021, doi 10.1029/2020SW002641.",
+        "Kp: Matzka et al. 2021, doi 10.1029/2020SW002641. Ionosphere maps: Schaer, Gurtner and Feltens 1998, IONEX 1.0.",
         "Solar radio bursts and L-band receivers: Cerruti et al. 2006 and 2008, doi 10.1029/2006SW000254 and \
          10.1029/2007SW000375.",
         COMMON,

@@ -12,13 +12,14 @@ use super::beside::Beside;
 use super::sites::Site1;
 use crate::correlate::evidence::SiteEvidence;
 use crate::correlate::grid::Grid;
+use crate::detect::Limits;
 use crate::maths::magnetic::{BandLimits, FieldModel, decimal_year};
 use crate::maths::stats::benjamini_hochberg;
 use crate::model::findings::SiteFindings;
 use crate::model::picture::{EventTest, MagneticEdge, SitePicture, SitePictures};
 use crate::model::time::UtcMs;
 
-/// The picture of one site, and how its loss goes with each kind of event. `old_s`: corrections older than this are old.
+/// The picture of one site, and how its loss goes with each kind of event. `limits`: those of the detectors.
 pub(super) fn of(
     site: &Site1,
     findings: &SiteFindings,
@@ -26,7 +27,7 @@ pub(super) fn of(
     grids: &[Grid],
     beside: &Beside,
     window: Option<(UtcMs, UtcMs)>,
-    old_s: f64,
+    limits: &Limits,
 ) -> (SitePicture, Vec<EventTest>) {
     let (from, to) = site.span.or(window).unwrap_or((0, 0));
     let zone = beside.fleet.zone(&site.case.site);
@@ -39,7 +40,7 @@ pub(super) fn of(
         strips: strips::strips(site, from, to),
         tables: tables::tables(site, from, to),
         shades: strips::shades(site, beside, from, to),
-        tracks: tracks::tracks(site, beside, from, to, old_s),
+        tracks: tracks::tracks(site, beside, from, to, limits),
         trend: loss::trend(&daily.days),
         days: daily.days,
         who_else: loss::who_else(site, grids),

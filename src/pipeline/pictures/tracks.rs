@@ -1,5 +1,7 @@
 //! Values on the time axis: age of corrections, second frequency, C/N0, ionosphere, supply, spectrum, Kp.
 
+use crate::detect::Limits;
+use crate::detect::steep_ionosphere::{STEP_MS, limit_mm_per_km};
 use crate::frames::{UnitFrames, view};
 use crate::model::ids::{Band, System};
 use crate::model::picture::{Track, TrackBin};
@@ -87,10 +89,10 @@ impl Binner {
 }
 
 /// All tracks for which there are data.
-pub(super) fn tracks(site: &Site1, beside: &Beside, from: UtcMs, to: UtcMs, old_s: f64) -> Vec<Track> {
+pub(super) fn tracks(site: &Site1, beside: &Beside, from: UtcMs, to: UtcMs, limits: &Limits) -> Vec<Track> {
     let bin_ms = ((to - from) / BINS).clamp(10_000, 5 * MINUTE_MS);
     let axis = Axis { from, to, bin_ms };
-    let mut out = vec![correction_age(site, axis, old_s)];
+    let mut out = vec![correction_age(site, axis, limits.age_old_s)];
     for base in &site.bases {
         out.push(second_frequency(base, axis));
         out.extend(cn0(base, axis));
@@ -99,6 +101,10 @@ pub(super) fn tracks(site: &Site1, beside: &Beside, from: UtcMs, to: UtcMs, old_
         out.push(spectrum(base, axis));
     }
     out.push(kp(beside, axis));
+    if let Some((lat, lon, _)) = site.case.position {
+        let steep = limit_mm_per_km(site.case.magnetic_latitude.unwrap_or(0.0), limits);
+        out.push(gradient(beside, (lat, lon), steep, axis));
+    }
     out.retain(|t| !t.bins.is_empty());
     out
 }
@@ -282,23 +288,37 @@ fn spectrum(base: &UnitFrames, axis: Axis) -> Track {
     look.track(format!("Strongest line of the spectrum, {}", base.unit), axis, None, binner.done())
 }
 
-/// Kp by three hours.
-fn kp(beside: &Beside, axis: Axis) -> Track {
+/// Values that hold for a time each, in order of time: begin, length (ms), value.
+fn steps(axis: Axis, values: impl Iterator<Item = (UtcMs, i64, f32)>) -> Vec<TrackBin> {
     let mut bins: BTreeMap<u32, f32> = BTreeMap::new();
-    for (from, kp) in &beside.kp {
-        let end = (from + 3 * HOUR_MS).min(axis.to);
-        let mut t = (*from).max(axis.from);
+    for (from, length_ms, value) in values {
+        let end = (from + length_ms).min(axis.to);
+        let mut t = from.max(axis.from);
         while t < end {
             if let Some(at) = axis.bin(t) {
-                bins.insert(at, *kp);
+                bins.insert(at, value);
             }
             t += axis.bin_ms;
         }
     }
-    let bins = bins.into_iter().map(|(at, kp)| TrackBin { at, low: kp, mid: kp, high: kp }).collect();
+    bins.into_iter().map(|(at, v)| TrackBin { at, low: v, mid: v, high: v }).collect()
+}
+
+/// Kp by three hours.
+fn kp(beside: &Beside, axis: Axis) -> Track {
+    let bins = steps(axis, beside.kp.iter().map(|(from, kp)| (*from, 3 * HOUR_MS, *kp)));
     let look = Look { what: "planetary index by three hours", unit: "Kp", floor: 0.0, ceiling: 9.0, log: false };
     // NOAA space weather scales: G1 begins at Kp 5.
     look.track("Geomagnetic activity".to_owned(), axis, Some((5.0, "storm from here".to_owned())), bins)
+}
+
+/// Gradient of the ionosphere over the base, by maps.
+fn gradient(beside: &Beside, place: (f64, f64), steep: f64, axis: Axis) -> Track {
+    let gradients = beside.maps.gradients(place);
+    let bins = steps(axis, gradients.into_iter().map(|(t, g)| (t, STEP_MS, g as f32)));
+    let what = "change of the vertical delay on L1 with the distance, out of maps made of stations far apart";
+    let look = Look { what, unit: "mm/km", floor: 0.0, ceiling: 20.0, log: false };
+    look.track("Ionosphere over the base".to_owned(), axis, Some((steep, "steep from here".to_owned())), bins)
 }
 
 #[cfg(test)]
@@ -312,6 +332,14 @@ mod tests {
         let bins = by_time(axis, rows.into_iter(), percent);
         let told: Vec<(u32, f32, f32)> = bins.iter().map(|b| (b.at, b.low, b.high)).collect();
         assert_eq!(told, [(0, 37.5, 100.0), (6, 50.0, 50.0)]);
+    }
+
+    #[test]
+    fn values_that_hold_for_a_time_fill_their_bins() {
+        let axis = Axis { from: 0, to: 100_000, bin_ms: 10_000 };
+        let bins = steps(axis, [(-20_000, 35_000, 3.0), (50_000, 20_000, 5.0), (90_000, 50_000, 1.0)].into_iter());
+        let told: Vec<(u32, f32)> = bins.iter().map(|b| (b.at, b.mid)).collect();
+        assert_eq!(told, [(0, 3.0), (1, 3.0), (5, 5.0), (6, 5.0), (9, 1.0)]);
     }
 
     #[test]
