@@ -179,6 +179,23 @@ def others_old(line, word, percent):
     near("share", int(percent) / 100, None if found is None else found if word == "old" else 1 - found, 0.06)
 
 
+def others_old_anyway(line):
+    """In the hours around the line, by ten seconds: the other rovers' corrections are old in a part of the time in which this one's are
+    fresh, and that is not next to nothing against the time in which its own are old."""
+    a, b = line.a - 3600, line.b + 3600
+    cells = {}
+    for unit in line.other_rovers():
+        for f in within(line.samples.fixes(unit), a, b):
+            cells.setdefault(f.t // 10, []).append(is_old(f))
+    beside = {True: [], False: []}
+    for f in within(line.samples.fixes(line.unit), a, b):
+        if f.t // 10 in cells:
+            beside[is_old(f)].append(statistics.fmean(cells[f.t // 10]))
+    true("old and fresh corrections in the hours around", beside[True] and beside[False])
+    with_old, with_fresh = statistics.fmean(beside[True]), statistics.fmean(beside[False])
+    true(f"others old {with_old:.2f} with old, {with_fresh:.2f} with fresh corrections", with_fresh > 0.02 * with_old > 0)
+
+
 def stops(fixes):
     """When corrections stopped: for every stretch of old ages, the time minus the age."""
     out = []
@@ -747,6 +764,7 @@ RULES = [
     (rf"the other rovers of the base had (old|no old) corrections {N} % of this period", others_old),
     (r"corrections stopped for (?:the other|other) rovers in the same seconds", lambda line: stopped(line, True)),
     (r"corrections stopped for this rover at a time of its own", lambda line: stopped(line, False)),
+    (r"in the hours around it the other rovers had old corrections while this one had fresh ones", others_old_anyway),
     (r"corrections get old where the rover is far from the base", far_and_old),
     (r"the rover was far from the base", far),
     (rf"the rover's own strong satellites are {N} dB weaker than at its best", rover_weaker),

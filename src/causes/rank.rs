@@ -121,6 +121,7 @@ fn unexplained_alone(weights: &Weights) -> f64 {
         mean_distance_km: None,
         others: Default::default(),
         neighbours: Default::default(),
+        both_down: 0.0,
         first: 0,
         features: Vec::new(),
     };
@@ -413,6 +414,9 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
             "corrections stopped for the other rovers in the same seconds".to_owned()
         }
         "context:corrections-stop-apart" => "corrections stopped for this rover at a time of its own".to_owned(),
+        "context:others-old-anyway" => {
+            "in the hours around it the other rovers had old corrections while this one had fresh ones".to_owned()
+        }
         "context:corrections-far" => "corrections get old where the rover is far from the base".to_owned(),
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
         "context:far-from-base" => match mean(&|s| s.mean_distance_km) {

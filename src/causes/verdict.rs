@@ -159,6 +159,7 @@ fn is_own(id: &str) -> bool {
             | "context:state-low"
             | "context:corrections-stop-together"
             | "context:corrections-stop-apart"
+            | "context:others-old-anyway"
             | "standing:emitter-near"
             | "standing:airport-near"
     )
@@ -189,9 +190,10 @@ fn never(segment: &Segment) -> [f64; 22] {
     let (evening, auroral) = (strength("context:equatorial-evening") > 0.1, strength("context:auroral") > 0.1);
     let storm_signs = [
         swings,
-        // Of a geomagnetic storm: the auroral zone, or maps that show it over this very place. Of a radio burst of the Sun: the day side, where it reaches base and rovers alike;
-        // a flare alone does nothing more in the auroral zone than elsewhere.
-        (kp > 0.1 && (auroral || steep > 0.1)) || strength("context:both-sides-down") > 0.3,
+        // Of a geomagnetic storm: the auroral zone, or maps that show it over this very place. Of a radio burst of the Sun: the day side,
+        // where it reaches base and rovers alike, also where so much is lost anyway that it changes little; a flare alone does nothing
+        // more in the auroral zone than elsewhere.
+        (kp > 0.1 && (auroral || steep > 0.1)) || segment.both_down > 0.3,
         announced,
     ];
     let here = evening || auroral;

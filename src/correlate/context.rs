@@ -7,7 +7,6 @@ use super::evidence::{EvidenceLimits, Feature, Segment};
 use super::grid::{merge_spans, overlap_ms};
 use super::place::PlaceBound;
 use super::timeline::Timeline;
-use crate::maths::sun::sun_elevation_deg;
 use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, UtcMs};
 
@@ -29,16 +28,23 @@ pub(super) struct OnRover<'a> {
     pub(super) limits: &'a EvidenceLimits,
 }
 
+/// How it goes with the others.
+pub(super) struct Company {
+    /// Which part of the other rovers loses fix in the same hour.
+    pub(super) turns: f64,
+    /// How far the signals are down on both sides, as far as it changes anything.
+    pub(super) down: f64,
+    /// How far the corrections of the others are old in the hours around whatever this rover's are.
+    pub(super) old_anyway: f64,
+}
+
 impl OnRover<'_> {
-    /// Adds what stands around a segment. `turns`: which part of the others loses fix in the same hour; `down`: how far the signals are
-    /// down on both sides.
-    pub(super) fn context(&self, f: &mut Vec<Feature>, segment: &Segment, turns: f64, down: f64) {
+    /// Adds what stands around a segment.
+    pub(super) fn context(&self, f: &mut Vec<Feature>, segment: &Segment, company: &Company) {
+        let Company { turns, down, old_anyway } = *company;
         let OnRover { case, rover, base, place, reach, far, limits } = *self;
-        let middle = (segment.from + segment.to) / 2;
         // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
         let burst = f.iter().any(|f| f.id == "sky:flare");
-        let by_day = case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg(middle, lat, lon) > 0.0);
-        let both_down = if by_day { down } else { 0.0 };
         let mut add = |id: &str, strength: f64| {
             if strength > 0.02 {
                 f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
@@ -80,6 +86,7 @@ impl OnRover<'_> {
         add("corrections-old", old);
         if old > 0.2 && o.observed > 0 {
             add("all-corrections-old", o.old_share * old.sqrt());
+            add("others-old-anyway", old_anyway * old.sqrt());
             add("only-own-corrections-old", (1.0 - 2.0 * o.old_share).clamp(0.0, 1.0) * old.sqrt());
         }
         // Corrections that stop for several rovers in the same seconds stop at the base or its radio; with distance and terrain
@@ -104,7 +111,7 @@ impl OnRover<'_> {
                 add("corrections-stop-apart", 1.0 - share);
             }
         }
-        add("both-sides-down", both_down);
+        add("both-sides-down", down);
         // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
         let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
         if low && fresh > 0.5 {

@@ -6,7 +6,7 @@ use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::conditions;
-use super::context::OnRover;
+use super::context::{Company, OnRover};
 use super::distance::{distances_km, far_evidence, mean_km, range_evidence};
 use super::grid::{Grid, Others, Within, in_turn, merge_spans, others};
 use super::leads::Leads;
@@ -15,8 +15,10 @@ use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{Rates, outdone};
 use super::sky_signs::{both_down, both_down_matters};
+use super::stopped_with::StoppedWith;
 use super::symptoms::{Without, symptom};
 use super::timeline::{Timeline, event_feature};
+use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
 use crate::model::time::UtcMs;
@@ -75,6 +77,8 @@ pub struct Segment {
     pub others: Others,
     /// The rovers of other sites near by.
     pub neighbours: Others,
+    /// How far the signals of all bands are down at the base and at the rover in the same minutes, by day, whatever it changes; 0 to 1.
+    pub both_down: f64,
     /// Index of the first epoch.
     pub first: usize,
     /// Evidence.
@@ -206,6 +210,7 @@ pub fn gather<G: Within>(
         let apart_here = Apart::of(&kinds, &[&grids[r]]);
         let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], [&apart, &apart_here], timing);
         let on_rover = OnRover { case, rover, base: &base, place: &place, reach: &reach, far: &far, limits };
+        let stopped_with = StoppedWith::of(&grids[r], &other_grids);
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
             for timeline in [&base, &mine] {
@@ -250,7 +255,7 @@ pub fn gather<G: Within>(
                 }
                 base_leads.pass_on(&mut f);
                 leads.pass_on(&mut f);
-                let down = both_down(&f) * down_matters;
+                segment.both_down = if by_day(case, from, to) { both_down(&f) } else { 0.0 };
                 let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
                 let far = far.get(segment.first..end).unwrap_or_default();
                 f.extend(conditions::features(case, &base, (from, to), far, old));
@@ -272,7 +277,12 @@ pub fn gather<G: Within>(
                     }
                 }
                 let turns = in_turn(&grids[r], &other_grids, from, to);
-                on_rover.context(&mut f, &segment, turns, down);
+                let company = Company {
+                    turns,
+                    down: segment.both_down * down_matters,
+                    old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),
+                };
+                on_rover.context(&mut f, &segment, &company);
                 segment.features = f;
                 out.segments.push(segment);
             }
@@ -281,6 +291,11 @@ pub fn gather<G: Within>(
         out.places.push(place);
     }
     out
+}
+
+/// Whether the Sun was up at the site in the middle of a stretch; where the site is not known, it may have been.
+fn by_day(case: &SiteCase, from: UtcMs, to: UtcMs) -> bool {
+    case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg((from + to) / 2, lat, lon) > 0.0)
 }
 
 /// Cuts a period at the edges of events; pieces shorter than 10 s go to the piece before.
@@ -342,6 +357,7 @@ fn bare(
         mean_distance_km: mean_km(distance_km.get(a..b).unwrap_or_default()),
         others: Others::default(),
         neighbours: Others::default(),
+        both_down: 0.0,
         first: a,
         features: Vec::new(),
     })

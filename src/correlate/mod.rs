@@ -17,5 +17,6 @@ mod rivals;
 #[cfg(test)]
 mod samples;
 mod sky_signs;
+mod stopped_with;
 mod symptoms;
 mod timeline;

@@ -1,7 +1,8 @@
 //! Section 18 of the check values, and the plain cases of the link, the base and the rover.
 
 use super::site::{BASE_LON, BaseNow, Noise, RoverNow, SECONDS, Site, T0, frames};
-use lostfix::causes::verdict::CAUSES;
+use lostfix::causes::verdict::{CAUSES, ruled_out};
+use lostfix::correlate::evidence::Segment;
 use lostfix::detect::{Limits, NearPlace, Setup, base_events};
 use lostfix::maths::budget::cable::cable;
 use lostfix::model::event::{Event, Origin};
@@ -361,6 +362,21 @@ fn far_rovers_with_old_corrections_are_out_of_radio_range() {
     site.judge().must_be("link-range");
 }
 
+/// Bundles.md, cause link-range (common practice, no source: a data link at the end of its reach loses part of the messages): all three work at the same distance, and each loses
+/// the corrections at minutes of its own, half of the time. A radio that goes off would take them for all at once.
+#[test]
+fn corrections_that_come_and_go_for_each_rover_by_itself_are_no_outage() {
+    let site = Site::default().with_rovers(3, |r, s| {
+        let since = s % 60;
+        let cut = dice(r, s / 60) < 0.5;
+        let age_s = if cut { 1.0 + since as f32 } else { 1.0 };
+        RoverNow { north_km: 6.0, age_s, ..RoverNow::default() }.lost(cut && since > 12)
+    });
+    let told = site.judge();
+    told.must_be("link-range");
+    assert!(told.hours("link-outage") < 0.2 * told.hours("link-range"), "{}", told.told());
+}
+
 /// Check-values 18, line 16: the base and its link first, not the machines (common practice, no source).
 #[test]
 fn several_rovers_in_the_same_seconds_are_never_the_machines() {
@@ -503,8 +519,9 @@ fn a_flare_with_neighbours_lost() {
     site.judge().must_be("sky-storm");
 }
 
-/// A flare is listed while the signals of all bands fall by 7 dB at the base and at every rover; nobody within 150 km.
-fn burst_alone(longitude: f64) -> Site {
+/// A flare is listed while the signals of all bands fall by 7 dB at the base and at every rover; nobody within 150 km. They are
+/// lost in this part of the other minutes too.
+fn burst_alone(longitude: f64, anyway: f64) -> Site {
     let bad = |s: i64| within(s, 5000, 6200);
     let flare = Event {
         unit: String::new(),
@@ -520,16 +537,37 @@ fn burst_alone(longitude: f64) -> Site {
     let fall = move |s: i64| [if bad(s) { 7.0 } else { 0.0 }; 3];
     Site { sky: vec![flare], longitude, ..Site::default() }
         .with_base(move |s| BaseNow { drop_db: fall(s), ..BaseNow::default() })
-        .with_rovers(3, move |_, s| RoverNow { drop_db: fall(s), ..RoverNow::default() }.lost(bad(s)))
+        .with_rovers(3, move |_, s| {
+            RoverNow { drop_db: fall(s), ..RoverNow::default() }.lost(bad(s) || dice(7, s / 60) < anyway)
+        })
 }
 
 /// Check-values 11.2 and 7.6: all bands and all systems together for minutes, base and rovers alike, with the Sun above the horizon.
 #[test]
 fn a_radio_burst_of_the_sun_where_there_are_no_neighbours() {
-    burst_alone(BASE_LON).judge().must_be("sky-storm");
+    burst_alone(BASE_LON, 0.0).judge().must_be("sky-storm");
     // On the night side it is not the Sun.
-    let night = burst_alone(BASE_LON - 180.0).judge();
+    let night = burst_alone(BASE_LON - 180.0, 0.0).judge();
     assert_eq!(night.side_hours("sky"), 0.0, "{}", night.told());
+}
+
+/// The same over a site where most is lost anyway for another reason: the burst changes little, but it is not ruled out for that.
+#[test]
+fn a_burst_over_a_site_that_has_hardly_a_fix_anyway_is_not_ruled_out() {
+    let told = burst_alone(BASE_LON, 0.85).judge();
+    let inside: Vec<_> = told.evidence.segments.iter().filter(|s| s.both_down > 0.3).collect();
+    assert!(!inside.is_empty(), "{}", told.told());
+    // By hand: of what is lost inside 0.15 is more than outside, 0.3 + 0.7 * 0.15 = 0.4 of it is left.
+    let left = |s: &&Segment| s.strength("context:both-sides-down") / s.both_down;
+    assert!(inside.iter().all(|s| (left(s) - 0.4).abs() < 0.05), "{:?}", inside.iter().map(left).collect::<Vec<_>>());
+    // Whatever is left of it: that it happened is the second sign beside the flare.
+    let mut segment = (*inside[0]).clone();
+    for feature in segment.features.iter_mut().filter(|f| f.id == "context:both-sides-down") {
+        feature.strength = 0.05;
+    }
+    assert!(!ruled_out(&segment).contains(&"sky-storm"));
+    segment.both_down = 0.05;
+    assert!(ruled_out(&segment).contains(&"sky-storm"));
 }
 
 /// Check-values 12.1: 10 km normal, 20 km at quiet ionosphere (common practice, no source).
