@@ -16,12 +16,12 @@
 //! | logged | time, kind, detail |
 //! | spans | time, until, kind, epochs |
 
-use super::column::numbers;
+use super::column::{floats, numbers, whole};
 use crate::model::rows::{
     Bands, Corrections, Descriptions, Expecteds, Fixes, Logged, Metrics, NO_COUNT, NO_SLIPS, NO_STATION, Positions,
     Rows, Signals, Spans, Spectra, Systems,
 };
-use polars::prelude::{Column, DataFrame, Float32Type, Float64Type, NamedFrom, PolarsResult, Series, UInt32Type};
+use polars::prelude::{Column, DataFrame, Float32Type, Float64Type, Int64Type, NamedFrom, PolarsResult, Series, UInt32Type};
 
 /// The tables, in the order of [`tables`].
 pub const TABLES: [&str; 11] = [
@@ -158,16 +158,16 @@ pub trait IntoFrame: Sized {
 }
 
 fn frame(height: usize, origin: u32, mut columns: Vec<Column>) -> PolarsResult<DataFrame> {
-    columns.push(Series::new("origin".into(), vec![origin; height]).into());
+    columns.push(whole::<UInt32Type>("origin", vec![origin; height]));
     DataFrame::new(height, columns)
 }
 
 fn i64s(name: &str, values: Vec<i64>) -> Column {
-    Series::new(name.into(), values).into()
+    whole::<Int64Type>(name, values)
 }
 
 fn u32s(name: &str, values: impl IntoIterator<Item = impl Into<u32>>) -> Column {
-    Series::new(name.into(), values.into_iter().map(Into::into).collect::<Vec<u32>>()).into()
+    whole::<UInt32Type>(name, values.into_iter().map(Into::into).collect())
 }
 
 /// Integers with a constant for missing.
@@ -177,13 +177,13 @@ fn u32s_or_null<T: Copy + PartialEq + Into<u32>>(name: &str, values: &[T], missi
 }
 
 /// Floats with NaN for missing.
-pub(super) fn f32s(name: &str, values: &[f32]) -> Column {
-    numbers::<Float32Type>(name, values.to_vec(), values.iter().map(|v| !v.is_nan()))
+pub(super) fn f32s(name: &str, values: Vec<f32>) -> Column {
+    floats::<Float32Type>(name, values, |v| v.is_nan())
 }
 
 /// Floats with NaN for missing.
-fn f64s(name: &str, values: &[f64]) -> Column {
-    numbers::<Float64Type>(name, values.to_vec(), values.iter().map(|v| !v.is_nan()))
+fn f64s(name: &str, values: Vec<f64>) -> Column {
+    floats::<Float64Type>(name, values, |v| v.is_nan())
 }
 
 fn bools(name: &str, values: Vec<bool>) -> Column {
@@ -203,14 +203,14 @@ impl IntoFrame for Fixes {
             vec![
                 u32s("state", self.state),
                 u32s_or_null("satellites", &self.satellites, NO_COUNT),
-                f32s("hdop", &self.hdop),
-                f32s("correction_age_s", &self.correction_age_s),
+                f32s("hdop", self.hdop),
+                f32s("correction_age_s", self.correction_age_s),
                 u32s_or_null("station_id", &self.station_id, NO_STATION),
-                f64s("lat", &self.lat),
-                f64s("lon", &self.lon),
-                f64s("height_m", &self.height_m),
-                f32s("sigma_h_m", &self.sigma_h_m),
-                f32s("sigma_v_m", &self.sigma_v_m),
+                f64s("lat", self.lat),
+                f64s("lon", self.lon),
+                f64s("height_m", self.height_m),
+                f32s("sigma_h_m", self.sigma_h_m),
+                f32s("sigma_v_m", self.sigma_v_m),
                 i64s("time", self.time),
             ],
         )
@@ -229,7 +229,7 @@ impl IntoFrame for Corrections {
                 u32s("message", self.message),
                 u32s("count", self.count),
                 u32s("bytes", self.bytes),
-                f32s("longest_gap_s", &self.longest_gap_s),
+                f32s("longest_gap_s", self.longest_gap_s),
                 i64s("time", self.time),
             ],
         )
@@ -244,10 +244,10 @@ impl IntoFrame for Positions {
             origin,
             vec![
                 u32s_or_null("station_id", &self.station_id, NO_STATION),
-                f64s("x_m", &self.x_m),
-                f64s("y_m", &self.y_m),
-                f64s("z_m", &self.z_m),
-                f32s("antenna_height_m", &self.antenna_height_m),
+                f64s("x_m", self.x_m),
+                f64s("y_m", self.y_m),
+                f64s("z_m", self.z_m),
+                f32s("antenna_height_m", self.antenna_height_m),
                 bools("is_virtual", self.is_virtual),
                 bools("from_rtcm", self.from_rtcm),
                 i64s("time", self.time),
@@ -286,19 +286,19 @@ impl IntoFrame for Signals {
                 u32s("sat", self.sat),
                 u32s("signal", self.signal),
                 u32s("band", self.band),
-                f32s("cn0_mean", &self.cn0_mean),
-                f32s("cn0_min", &self.cn0_min),
-                f32s("cn0_sd", &self.cn0_sd),
+                f32s("cn0_mean", self.cn0_mean),
+                f32s("cn0_min", self.cn0_min),
+                f32s("cn0_sd", self.cn0_sd),
                 u32s("epochs", self.epochs),
                 u32s("slips", self.slips),
-                f32s("azimuth", &self.azimuth),
-                f32s("elevation", &self.elevation),
+                f32s("azimuth", self.azimuth),
+                f32s("elevation", self.elevation),
                 u32s_or_null("phase_slips", &self.phase_slips, NO_SLIPS),
-                f32s("mp_rms_m", &self.mp_rms_m),
-                f32s("rot", &self.rot),
-                f32s("roti", &self.roti),
-                f32s("roti_1s", &self.roti_1s),
-                f32s("s4_like", &self.s4_like),
+                f32s("mp_rms_m", self.mp_rms_m),
+                f32s("rot", self.rot),
+                f32s("roti", self.roti),
+                f32s("roti_1s", self.roti_1s),
+                f32s("s4_like", self.s4_like),
                 i64s("time", self.time),
             ],
         )
@@ -313,8 +313,8 @@ impl IntoFrame for Expecteds {
             origin,
             vec![
                 u32s("sat", self.sat),
-                f32s("azimuth", &self.azimuth),
-                f32s("elevation", &self.elevation),
+                f32s("azimuth", self.azimuth),
+                f32s("elevation", self.elevation),
                 bools("tracked", self.tracked),
                 i64s("time", self.time),
             ],
@@ -332,9 +332,9 @@ impl IntoFrame for Bands {
             vec![
                 u32s("band", self.band),
                 u32s("satellites", self.satellites),
-                f32s("cn0_median", &self.cn0_median),
-                f32s("cn0_step_max", &self.cn0_step_max),
-                f32s("cn0_scatter", &self.cn0_scatter),
+                f32s("cn0_median", self.cn0_median),
+                f32s("cn0_step_max", self.cn0_step_max),
+                f32s("cn0_scatter", self.cn0_scatter),
                 u32s("lost_lock", self.lost_lock),
                 i64s("time", self.time),
             ],
@@ -366,7 +366,7 @@ impl IntoFrame for Metrics {
         frame(
             self.len(),
             origin,
-            vec![texts("metric", self.metric), f64s("value", &self.value), i64s("time", self.time)],
+            vec![texts("metric", self.metric), f64s("value", self.value), i64s("time", self.time)],
         )
     }
 }
@@ -377,7 +377,7 @@ impl IntoFrame for Spectra {
         frame(
             self.len(),
             origin,
-            vec![f64s("frequency_hz", &self.frequency_hz), f32s("power_dbm", &self.power_dbm), i64s("time", self.time)],
+            vec![f64s("frequency_hz", self.frequency_hz), f32s("power_dbm", self.power_dbm), i64s("time", self.time)],
         )
     }
 }

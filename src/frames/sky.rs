@@ -33,7 +33,7 @@ impl UnitFrames {
             }
         }
         for (name, values) in [("azimuth", azimuth), ("elevation", elevation)] {
-            self.signals.with_column(f32s(name, &values))?;
+            self.signals.with_column(f32s(name, values))?;
         }
         self.expected = expected.into_frame(0)?;
         if any {
