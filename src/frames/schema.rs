@@ -21,7 +21,9 @@ use crate::model::rows::{
     Bands, Corrections, Descriptions, Expecteds, Fixes, Logged, Metrics, NO_COUNT, NO_SLIPS, NO_STATION, Positions,
     Rows, Signals, Spans, Spectra, Systems,
 };
-use polars::prelude::{Column, DataFrame, Float32Type, Float64Type, Int64Type, NamedFrom, PolarsResult, Series, UInt32Type};
+use polars::prelude::{
+    Column, DataFrame, Float32Type, Float64Type, Int64Type, NamedFrom, PolarsResult, Series, UInt32Type,
+};
 
 /// The tables, in the order of [`tables`].
 pub const TABLES: [&str; 11] = [
