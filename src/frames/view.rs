@@ -60,9 +60,9 @@ pub fn bools(frame: &DataFrame, name: &str) -> Vec<bool> {
 }
 
 /// `String` column, null as empty.
-pub fn texts(frame: &DataFrame, name: &str) -> Vec<String> {
+pub fn texts<'a>(frame: &'a DataFrame, name: &str) -> Vec<&'a str> {
     match frame.column(name).and_then(|c| c.str()) {
-        Ok(values) => values.iter().map(|v| v.unwrap_or("").to_owned()).collect(),
+        Ok(values) => values.iter().map(|v| v.unwrap_or("")).collect(),
         Err(_) => Vec::new(),
     }
 }

@@ -4,13 +4,13 @@ use crate::model::findings::{Findings, Stretch, Working};
 use crate::model::picture::Pictures;
 use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
 use crate::model::visible::lines;
+use std::borrow::Cow;
 use std::io::Write;
 
 /// A cell that a spreadsheet would take for a formula gets a leading apostrophe; plain numbers stay as they are.
-fn guard(text: &str) -> String {
+fn guard(text: &str) -> Cow<'_, str> {
     let risky = text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n']);
-    let text = if risky && text.parse::<f64>().is_err() { format!("'{text}") } else { text.to_owned() };
-    lines(&text).into_owned()
+    if risky && text.parse::<f64>().is_err() { lines(&format!("'{text}")).into_owned().into() } else { lines(text) }
 }
 
 fn optional(x: Option<f64>) -> String {
@@ -38,7 +38,10 @@ fn csv_rows_of(
     let mut w = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).flexible(true).from_writer(out);
     w.write_record(head)?;
     for row in rows {
-        w.write_record(row?.iter().map(|c| guard(c)))?;
+        for cell in row? {
+            w.write_field(guard(&cell).as_bytes())?;
+        }
+        w.write_record(None::<&[u8]>)?;
     }
     Ok(w.flush()?)
 }

@@ -170,9 +170,9 @@ pub(super) fn plan(site: &Site1) -> Option<SitePlan> {
         return None;
     }
     let range = |v: &mut [f64]| -> (f64, f64) {
-        v.sort_unstable_by(f64::total_cmp);
-        let cut = v.len() / 200;
-        (v[cut], v[v.len() - 1 - cut])
+        let (cut, last) = (v.len() / 200, v.len() - 1);
+        let mut at = |i: usize| *v.select_nth_unstable_by(i, f64::total_cmp).1;
+        (at(cut), at(last - cut))
     };
     let ((x1, x2), (y1, y2)) = (range(&mut xs), range(&mut ys));
     let wide = (x2 - x1).max(y2 - y1).max(20.0);

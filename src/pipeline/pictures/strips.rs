@@ -78,15 +78,16 @@ fn rover_strip(rover: &RoverCase, from: UtcMs, bin: i64) -> Strip {
         }
     }
     let mut marks: Vec<Mark> = Vec::new();
+    let mut before = "";
     for (k, states) in bins.sorted() {
         let mut at = from + k * bin;
         let end = at + bin;
         // The state that goes on comes first, so that a run over many bins is one mark.
-        let before = marks.last().map(|m| m.class.clone()).unwrap_or_default();
-        let mut order: Vec<usize> = (0..6).filter(|s| states[*s] > 0).collect();
+        let mut order = [0, 1, 2, 3, 4, 5];
         order.sort_by_key(|s| (FixState::from_code(*s as u8).is_none_or(|f| f.name() != before), *s));
-        for s in order {
+        for s in order.into_iter().filter(|s| states[*s] > 0) {
             let name = FixState::from_code(s as u8).map_or("none", FixState::name);
+            before = name;
             let to = (at + states[s]).min(end).max(at + 1);
             match marks.last_mut() {
                 Some(last) if last.class == name && at - last.to <= 2_000 => last.to = to,

@@ -261,7 +261,7 @@ fn supply(base: &UnitFrames, axis: Axis) -> Vec<Track> {
     .into_iter()
     .map(|(metric, words, unit, ceiling)| {
         let mut binner = Binner::default();
-        for i in (0..times.len()).filter(|i| names.get(*i).is_some_and(|n| n == metric)) {
+        for i in (0..times.len()).filter(|i| names.get(*i).is_some_and(|n| *n == metric)) {
             binner.add(axis.bin(times[i]), values.get(i).map_or(f32::NAN, |v| *v as f32));
         }
         let look = Look { what: "lowest, middle and highest", unit, floor: 0.0, ceiling, log: false };
