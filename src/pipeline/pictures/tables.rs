@@ -236,7 +236,7 @@ fn coverage(site: &Site1, from: UtcMs, to: UtcMs) -> SmallTable {
         let cn0 = view::f32s(&base.bands, "cn0_median").iter().any(|c| c.is_finite());
         let directions = view::f32s(&base.signals, "elevation").iter().any(|e| e.is_finite());
         let metrics = view::texts(&base.metrics, "metric");
-        let has = |name: &str| metrics.iter().any(|m| *m == name);
+        let has = |name: &str| metrics.contains(&name);
         let (mut seen, mut missing) = (Vec::new(), Vec::new());
         for (words, there) in [
             ("observations", observations > 0),
