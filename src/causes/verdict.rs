@@ -181,8 +181,8 @@ fn never(segment: &Segment) -> [f64; 22] {
         + strength("base:band-jumps")
         + strength("base:spectrum-spike")
         + strength("base:all-bands-drop");
-    // Dispersive phase, the place and the hour for it, Kp, a flare or steep maps. Satellites that only fade can be reflections: they stand
-    // for scintillation where its place and hour fit, never for a storm, which swings without fading.
+    // Dispersive phase, the place and the hour for it, Kp, a flare or steep maps. Satellites that only fade can be reflections: they
+    // stand for scintillation where its place and hour fit, never for a storm, which swings without fading.
     let swings = strength("base:scintillation") + strength("base:ionosphere-disturbed") > 0.05;
     let kp = strength("sky:kp-storm");
     let steep = strength("sky:steep-ionosphere");

@@ -39,35 +39,29 @@ pub fn gradients(series: &MapSeries<'_>, (lat_deg, lon_deg): (f64, f64)) -> Vec<
         // Seconds since the first of the two: times of day of a float keep their last digits.
         let seconds = |t: UtcMs| (t - t1) as f64 / 1000.0;
         let between = Between { first: *first, t1_s: 0.0, second: *second, t2_s: seconds(*t2) };
-        let mut t = t1.div_euclid(STEP_MS) * STEP_MS;
-        while t < *t2 {
-            if t >= *t1
-                && let Some(g) = between.gradient_mm_per_km(seconds(t), (lat_deg, lon_deg), series.shell_radius_m)
-            {
-                out.push((t, g));
-            }
-            t += STEP_MS;
+        let begin = (t1 + STEP_MS - 1).div_euclid(STEP_MS) * STEP_MS;
+        for t in (begin..*t2).step_by(STEP_MS as usize) {
+            let g = between.gradient_mm_per_km(seconds(t), (lat_deg, lon_deg), series.shell_radius_m);
+            out.extend(g.map(|g| (t, g)));
         }
     }
     out
 }
 
-/// The gradient from which on an ionosphere is steep at a magnetic (dip) latitude, mm per km.
-pub fn limit_mm_per_km(magnetic_latitude_deg: f64, limits: &Limits) -> f64 {
-    let low = magnetic_latitude_deg.abs() < LOW_LATITUDE_DEG;
+/// The gradient from which on an ionosphere is steep at a magnetic (dip) latitude, mm per km. A latitude that is not known is taken for a
+/// low one, where more is needed.
+pub fn limit_mm_per_km(magnetic_latitude_deg: Option<f64>, limits: &Limits) -> f64 {
+    let low = magnetic_latitude_deg.is_none_or(|l| l.abs() < LOW_LATITUDE_DEG);
     limits.steep_mm_per_km * if low { AT_LOW_LATITUDE } else { 1.0 }
 }
 
-/// Stretches in which the gradient over a place at a magnetic (dip) latitude is as steep as [`limit_mm_per_km`].
-pub fn run(gradients: &[(UtcMs, f64)], magnetic_latitude_deg: f64, origin: &Origin, limits: &Limits) -> Vec<Event> {
-    let limit = limit_mm_per_km(magnetic_latitude_deg, limits);
+/// Stretches in which the gradient is as steep as a limit (of [`limit_mm_per_km`]).
+pub fn run(gradients: &[(UtcMs, f64)], limit_mm_per_km: f64, origin: &Origin) -> Vec<Event> {
+    let limit = limit_mm_per_km;
     let mut events: Vec<Event> = Vec::new();
-    let mut before = None;
     for (t, g) in gradients.iter().copied().filter(|(_, g)| *g >= limit) {
-        let goes_on = before == Some(t - STEP_MS);
-        before = Some(t);
         let strength = ((g / limit - NOTHING) / (ALL - NOTHING)).clamp(0.0, 1.0) as f32;
-        match events.last_mut().filter(|_| goes_on) {
+        match events.last_mut().filter(|e| e.to == t) {
             Some(e) => {
                 e.to = t + STEP_MS;
                 if e.value.is_none_or(|v| v < g) {
@@ -104,7 +98,9 @@ mod tests {
         let g = [2.0, 7.0, 13.0, 6.5, 3.0, 3.0, 6.0];
         let samples: Vec<(i64, f64)> = g.iter().enumerate().map(|(i, g)| (i as i64 * STEP_MS, *g)).collect();
         let limits = Limits { steep_mm_per_km: 6.0, ..Limits::default() };
-        let at = |latitude, samples: &[(i64, f64)]| run(samples, latitude, &Origin::default(), &limits);
+        let at = |latitude, samples: &[(i64, f64)]| {
+            run(samples, limit_mm_per_km(Some(latitude), &limits), &Origin::default())
+        };
         let events = at(49.0, &samples);
         let told = |events: &[Event]| -> Vec<_> {
             events.iter().map(|e| (e.from / STEP_MS, e.to / STEP_MS, e.value, (e.strength * 1000.0).round())).collect()
@@ -112,6 +108,7 @@ mod tests {
         // By hand: (13 - 4) / (10 - 4) is cut to 1, (6 - 4) / 6 = 1/3; near the magnetic equator (13 - 8) / (20 - 8) = 0.417.
         assert_eq!(told(&events), [(1, 4, Some(13.0), 1000.0), (6, 7, Some(6.0), 333.0)]);
         assert_eq!(told(&at(-12.0, &samples)), [(2, 3, Some(13.0), 417.0)]);
+        assert_eq!(limit_mm_per_km(None, &limits), 12.0);
         assert!(events[0].detail.contains("13 mm per km"), "{}", events[0].detail);
         // A hole between two steep times is a hole.
         let holed = [samples[1], samples[3]];

@@ -2,11 +2,10 @@
 
 use super::read::read_bundle;
 use crate::crawl::{BundleKind, BundleRef, Limits as CrawlLimits};
-use crate::detect::Limits;
 use crate::detect::steep_ionosphere::{self, MapSeries};
 use crate::formats::ionex::Maps;
 use crate::formats::text::FormatSettings;
-use crate::model::event::{Event, Origin};
+use crate::model::event::Origin;
 use crate::model::problem::Problem;
 use crate::model::time::UtcMs;
 use std::collections::BTreeSet;
@@ -62,7 +61,7 @@ impl IonosphereMaps {
 
     /// The gradient of the vertical delay over a place, a list for each file: time, mm per km on L1. Of a time that several files cover
     /// the first one counts.
-    fn over(&self, place: (f64, f64)) -> Vec<(&Origin, Vec<(UtcMs, f64)>)> {
+    pub(crate) fn over(&self, place: (f64, f64)) -> Vec<(&Origin, Vec<(UtcMs, f64)>)> {
         let mut covered: BTreeSet<UtcMs> = BTreeSet::new();
         let mut out = Vec::new();
         for (maps, origin) in &self.files {
@@ -75,20 +74,5 @@ impl IonosphereMaps {
             out.push((origin, samples));
         }
         out
-    }
-
-    /// Gradient over a place in order of time: mm per km on L1.
-    pub(crate) fn gradients(&self, place: (f64, f64)) -> Vec<(UtcMs, f64)> {
-        let mut all: Vec<(UtcMs, f64)> = self.over(place).into_iter().flat_map(|(_, samples)| samples).collect();
-        all.sort_by_key(|(t, _)| *t);
-        all
-    }
-
-    /// Steep gradients over a place at a magnetic (dip) latitude as events of the sky.
-    pub(crate) fn events(&self, place: (f64, f64), magnetic_latitude_deg: f64, limits: &Limits) -> Vec<Event> {
-        let of_file = |(origin, samples): &(&Origin, Vec<(UtcMs, f64)>)| {
-            steep_ionosphere::run(samples, magnetic_latitude_deg, origin, limits)
-        };
-        self.over(place).iter().flat_map(of_file).collect()
     }
 }

@@ -12,7 +12,7 @@ use crate::config::shifts::in_shifts;
 use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
 use crate::correlate::periods::{PeriodLimits, RoverTime, rover_time};
-use crate::detect::{self, Setup, weak_signal};
+use crate::detect::{self, Setup, steep_ionosphere, weak_signal};
 use crate::frames::schema::{TABLES, Wanted};
 use crate::frames::{UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
@@ -56,12 +56,14 @@ pub(crate) struct Site1 {
     pub(crate) setups: Vec<Setup>,
     /// First and last epoch of anything at the site.
     pub(crate) span: Option<(UtcMs, UtcMs)>,
+    /// Gradient of the vertical delay over it, out of ionosphere maps, in order of time: mm per km on L1.
+    pub(crate) gradients: Vec<(UtcMs, f64)>,
 }
 
 impl Site1 {
     /// Lets go of everything that grows with time: what is left says who was there and how long fixes were lost.
     pub(super) fn slim(&mut self) {
-        self.bases = Vec::new();
+        (self.bases, self.gradients) = Default::default();
         let case = &mut self.case;
         case.base_events = Vec::new();
         (case.base_observed, case.ionosphere, case.base_logs) = Default::default();
@@ -276,9 +278,13 @@ fn finish(id: &str, site: &mut Site1, beside: &Beside, limits: &detect::Limits) 
     }
     case.sky_events = beside.sky.clone();
     if let (Some((lat, lon, _)), Some((from, to))) = (case.position, site.span) {
-        // A dip latitude that is not known is taken for a low one, where more is needed.
-        let over = beside.maps.events((lat, lon), case.magnetic_latitude.unwrap_or(0.0), limits).into_iter();
-        case.sky_events.extend(over.filter(|e| e.from < to && e.to > from));
+        let limit = steep_ionosphere::limit_mm_per_km(case.magnetic_latitude, limits);
+        for (origin, gradients) in beside.maps.over((lat, lon)) {
+            let steep = steep_ionosphere::run(&gradients, limit, origin).into_iter();
+            case.sky_events.extend(steep.filter(|e| e.from < to && e.to > from));
+            site.gradients.extend(gradients);
+        }
+        site.gradients.sort_by_key(|(t, _)| *t);
         case.sky_events.sort_by(|a, b| (a.from, a.kind).cmp(&(b.from, b.kind)));
     }
     case.base_events

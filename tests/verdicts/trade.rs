@@ -362,8 +362,9 @@ fn far_rovers_with_old_corrections_are_out_of_radio_range() {
     site.judge().must_be("link-range");
 }
 
-/// Bundles.md, cause link-range (common practice, no source: a data link at the end of its reach loses part of the messages): all three work at the same distance, and each loses
-/// the corrections at minutes of its own, half of the time. A radio that goes off would take them for all at once.
+/// Bundles.md, cause link-range (common practice, no source: a data link at the end of its reach loses part of the messages): all three
+/// work at the same distance, and each loses the corrections at minutes of its own, half of the time. A radio that goes off would take
+/// them for all at once.
 #[test]
 fn corrections_that_come_and_go_for_each_rover_by_itself_are_no_outage() {
     let site = Site::default().with_rovers(3, |r, s| {

@@ -101,10 +101,7 @@ pub(super) fn tracks(site: &Site1, beside: &Beside, from: UtcMs, to: UtcMs, limi
         out.push(spectrum(base, axis));
     }
     out.push(kp(beside, axis));
-    if let Some((lat, lon, _)) = site.case.position {
-        let steep = limit_mm_per_km(site.case.magnetic_latitude.unwrap_or(0.0), limits);
-        out.push(gradient(beside, (lat, lon), steep, axis));
-    }
+    out.push(gradient(site, axis, limit_mm_per_km(site.case.magnetic_latitude, limits)));
     out.retain(|t| !t.bins.is_empty());
     out
 }
@@ -313,9 +310,8 @@ fn kp(beside: &Beside, axis: Axis) -> Track {
 }
 
 /// Gradient of the ionosphere over the base, by maps.
-fn gradient(beside: &Beside, place: (f64, f64), steep: f64, axis: Axis) -> Track {
-    let gradients = beside.maps.gradients(place);
-    let bins = steps(axis, gradients.into_iter().map(|(t, g)| (t, STEP_MS, g as f32)));
+fn gradient(site: &Site1, axis: Axis, steep: f64) -> Track {
+    let bins = steps(axis, site.gradients.iter().map(|(t, g)| (*t, STEP_MS, *g as f32)));
     let what = "change of the vertical delay on L1 with the distance, out of maps made of stations far apart";
     let look = Look { what, unit: "mm/km", floor: 0.0, ceiling: 20.0, log: false };
     look.track("Ionosphere over the base".to_owned(), axis, Some((steep, "steep from here".to_owned())), bins)
