@@ -11,7 +11,7 @@ use lostfix::pipeline::{Given, Outcome, Request, RunError, Unwatched, analyse};
 use lostfix::report::{self, ReportOptions};
 use lostfix::score::{Truth, score};
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipWriter};
@@ -199,6 +199,46 @@ fn dump_receiver_serials() {
         lines.push_str(&format!("{row}\n"));
     }
     std::fs::write(out, lines).unwrap();
+}
+
+/// Days and hours of open stations in middle latitudes without a storm: the middle of all satellites stays under half of what the
+/// detector calls disturbed (`roti_sky`), in every minute.
+#[test]
+fn the_limit_of_a_disturbed_sky_is_twice_what_open_stations_show() {
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/data/rinex");
+    let limit = lostfix::detect::Limits::default().get("roti_sky").unwrap();
+    let mut minutes_seen = 0;
+    for name in [
+        "georinex/CEBR00ESP_R_20182000000_01D_30S_MO.crx.gz",
+        "georinex/P43300USA_R_20190012056_17M_15S_MO.crx",
+        "nav-solutions/AJAC00FRA_R_20242090000_01D_30S_MO.crx.gz",
+        "nav-solutions/ACOR00ESP_R_20213550000_01D_30S_MO.rnx",
+        "nav-solutions/npaz3550.21o",
+        "nav-solutions/pdel0010.21o",
+    ] {
+        let Ok(packed) = std::fs::read(data.join(name)) else { continue };
+        let mut bytes = Vec::new();
+        if name.ends_with(".gz") {
+            flate2::read::GzDecoder::new(packed.as_slice()).read_to_end(&mut bytes).unwrap();
+        } else {
+            bytes = packed;
+        }
+        let context = FileContext { path: name.to_owned(), ..FileContext::default() };
+        let rows = formats::read(&mut bytes.as_slice(), &context, &FormatSettings::default()).unwrap().rows.signals;
+        let mut minutes: BTreeMap<i64, Vec<f32>> = BTreeMap::new();
+        for (i, roti) in rows.roti.iter().enumerate().filter(|(_, r)| r.is_finite()) {
+            if rows.cn0_mean[i].is_nan() || rows.cn0_mean[i] >= 33.0 {
+                minutes.entry(rows.time[i]).or_default().push(*roti);
+            }
+        }
+        for (time, mut all) in minutes.into_iter().filter(|(_, all)| all.len() >= 4) {
+            all.sort_by(f32::total_cmp);
+            minutes_seen += 1;
+            let middle = f64::from(all[all.len() / 2]);
+            assert!(middle < 0.5 * limit, "{name} at {time}: {middle}");
+        }
+    }
+    assert!(minutes_seen == 0 || minutes_seen > 2_000, "{minutes_seen} minutes");
 }
 
 #[test]

@@ -155,6 +155,9 @@ limits! {
     scintillating_share_max = 0.75,
     /// Share of the satellites whose content swings that is a disturbed ionosphere (common practice, no source).
     disturbed_share = 0.5,
+    /// ROTI in the middle of all satellites that is a disturbed ionosphere, TECU/min: over twice what any five minutes of the open day
+    /// and hour files show (six stations in middle latitudes without a storm; tests/main_job.rs).
+    roti_sky = 0.2,
     /// C/N0 under the typical curve over the whole sky that is weak, dB (half a class of 3 dB, receivers differ by 1 to 3 dB:
     /// check-values 10.2, common practice, no source).
     curve_db = 5.0,

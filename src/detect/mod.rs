@@ -9,6 +9,7 @@ mod antenna_power;
 mod band_drop;
 mod base_position;
 mod correction_age;
+mod disturbed_ionosphere;
 mod fading;
 mod limits;
 mod messages;
@@ -64,9 +65,11 @@ pub fn over_base(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> (Vec<Ev
     let minutes = sky_minutes::sat_minutes(frames);
     events.extend(obstruction::run(frames, &minutes, limits));
     events.extend(multipath::run(frames, &minutes, limits));
-    events.extend(scintillation::run(frames, &minutes, setup.place, limits));
+    let sky = scintillation::minutes(&minutes, setup.place, limits);
+    events.extend(scintillation::run(frames, &minutes, &sky, setup.place, limits));
+    events.extend(disturbed_ionosphere::run(frames, &sky, limits));
     events.extend(signal_curve::run(frames, &minutes, limits));
-    (sorted(events), scintillation::calm(&minutes, limits))
+    (sorted(events), disturbed_ionosphere::calm(&minutes, limits))
 }
 
 /// Events of a rover, by time.

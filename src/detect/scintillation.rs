@@ -1,6 +1,5 @@
 //! `scintillation`: several satellites, but not all, fade and their electron content swings at the same time, seen through the
-//! same part of the ionosphere. `ionosphere-disturbed`: the content swings on nearly all satellites for long, without fading: a
-//! storm.
+//! same part of the ionosphere.
 //!
 //! ROTI over 0.5 TECU/min is the onset of irregularities (Ma and Maruyama 2006, doi 10.1029/2006GL027512; classes of check values
 //! 7.2: from memory); S4 of 0.3 is moderate (ITU-R P.531). Both indices of real receivers vary by a factor of two between
@@ -15,46 +14,51 @@ use crate::maths::geodesy::wrap_180;
 use crate::maths::ionosphere::pierce_point;
 use crate::maths::magnetic::{FieldModel, decimal_year};
 use crate::maths::sun::solar_local_time_h;
-use crate::model::event::{Calm, Event};
-use crate::model::keyed::Keyed;
+use crate::model::event::Event;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Height of the irregularities, m (check values 7.5 computes dip latitudes there).
 const SHELL_M: f64 = 350_000.0;
 /// ROTI is judged over this elevation (mask of 20 to 30 degrees: check values 7.2), degrees.
-const MASK_DEG: f64 = 25.0;
+pub(super) const MASK_DEG: f64 = 25.0;
 /// Below this C/N0 the noise of the phase alone makes a ROTI of 0.3 (0.012 m at 25 dB-Hz), dB-Hz.
-const STRONG_DBHZ: f64 = 33.0;
+pub(super) const STRONG_DBHZ: f64 = 33.0;
 
 /// Dip latitude from which on the auroral zone can lie over a place in disturbed times (check values 7.4), degrees.
 const AURORAL_DEG: f64 = 55.0;
 
 /// One minute of the whole sky.
 #[derive(Debug, Clone, Default)]
-struct Minute<'a> {
-    judged: usize,
+pub(super) struct Minute<'a> {
+    pub(super) judged: usize,
     /// Fade and swing.
-    scintillating: Vec<&'a SatMinute>,
+    pub(super) scintillating: Vec<&'a SatMinute>,
     /// Swing strongly and fade little: scintillation of the phase when few satellites do it, a storm when most do.
     restless: Vec<&'a SatMinute>,
     /// Fade, for whatever reason.
     fading: usize,
     /// Swing.
-    swinging: usize,
-    with_rates: usize,
+    pub(super) swinging: usize,
+    pub(super) with_rates: usize,
+    /// ROTI of the strong ones, TECU/min.
+    pub(super) rotis: Vec<f64>,
 }
 
-pub(super) fn run(
-    frames: &UnitFrames,
-    all: &[SatMinute],
-    place: Option<(f64, f64, f64)>,
-    limits: &Limits,
-) -> Vec<Event> {
-    let high_latitude = place.zip(all.first()).is_some_and(|((lat, lon, _), m)| {
+fn is_high_latitude(all: &[SatMinute], place: Option<(f64, f64, f64)>) -> bool {
+    place.zip(all.first()).is_some_and(|((lat, lon, _), m)| {
         let dip = FieldModel::at_year(decimal_year(m.time)).and_then(|f| f.dip_latitude_deg(lat, lon, SHELL_M));
         dip.is_some_and(|d| d.abs() >= AURORAL_DEG)
-    });
+    })
+}
+
+/// All minutes in which enough satellites stand high enough.
+pub(super) fn minutes<'a>(
+    all: &'a [SatMinute],
+    place: Option<(f64, f64, f64)>,
+    limits: &Limits,
+) -> BTreeMap<UtcMs, Minute<'a>> {
+    let high_latitude = is_high_latitude(all, place);
     let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
     for m in all.iter().filter(|m| m.elevation >= MASK_DEG) {
         let fades = m.s4 >= limits.s4_moderate;
@@ -73,6 +77,9 @@ pub(super) fn run(
         let minute = minutes.entry(m.time).or_default();
         minute.judged += 1;
         minute.with_rates += usize::from(m.roti.is_finite());
+        if m.roti.is_finite() && m.cn0_dbhz >= STRONG_DBHZ {
+            minute.rotis.push(m.roti);
+        }
         minute.swinging += usize::from(swings || m.rot.abs() >= limits.rot_storm);
         minute.fading += usize::from(fades);
         if fades && both && dispersive {
@@ -86,51 +93,17 @@ pub(super) fn run(
         m.scintillating.extend(restless);
     }
     minutes.retain(|_, m| m.judged >= 4);
-    let mut events = scintillation(frames, &minutes, place, high_latitude, limits);
-    events.extend(disturbed(frames, &minutes, limits));
-    events
+    minutes
 }
 
-pub(super) fn calm(all: &[SatMinute], limits: &Limits) -> Calm {
-    // Satellites with rates, those that swing, and whether one swings strongly.
-    let mut minutes: Keyed<UtcMs, (usize, usize, bool)> = Keyed::default();
-    for m in all.iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
-        let minute = minutes.at(m.time);
-        minute.0 += 1;
-        if m.cn0_dbhz >= STRONG_DBHZ && m.roti >= limits.roti_onset {
-            minute.1 += 1;
-            minute.2 |= m.roti >= 2.0 * limits.roti_onset;
-        }
-    }
-    let minutes = minutes.sorted();
-    let of = |calm: &dyn Fn(usize, usize, bool) -> bool| {
-        let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
-        let mut swung = UtcMs::MIN;
-        for (t, (judged, swing, strongly)) in &minutes {
-            if !calm(*judged, *swing, *strongly) {
-                swung = *t;
-            } else if *judged >= 4 {
-                match out.last_mut() {
-                    Some(last) if t - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = t + MINUTE_MS,
-                    _ => out.push((*t, t + MINUTE_MS)),
-                }
-            }
-        }
-        out
-    };
-    Calm {
-        quiet: of(&|_, swing, strongly| swing <= 1 && !strongly),
-        mostly: of(&|judged, swing, _| swing as f64 <= 0.5 * limits.disturbed_share * judged as f64),
-    }
-}
-
-fn scintillation(
+pub(super) fn run(
     frames: &UnitFrames,
-    minutes: &BTreeMap<UtcMs, Minute>,
+    all: &[SatMinute],
+    minutes: &BTreeMap<UtcMs, Minute<'_>>,
     place: Option<(f64, f64, f64)>,
-    high_latitude: bool,
     limits: &Limits,
 ) -> Vec<Event> {
+    let high_latitude = is_high_latitude(all, place);
     let times: Vec<UtcMs> = minutes.keys().copied().collect();
     let flags: Vec<bool> = minutes
         .values()
@@ -226,41 +199,4 @@ impl Pierced {
             if self.expected() { "" } else { ", not a usual place and hour for it" }
         )
     }
-}
-
-fn disturbed(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute>, limits: &Limits) -> Vec<Event> {
-    let known: Vec<(&UtcMs, &Minute)> = minutes.iter().filter(|(_, m)| m.with_rates >= 4).collect();
-    let times: Vec<UtcMs> = known.iter().map(|(t, _)| **t).collect();
-    let share = |m: &Minute| m.swinging as f64 / m.with_rates as f64;
-    let flags: Vec<bool> = known
-        .iter()
-        .map(|(_, m)| {
-            // Fading on top is scintillation; a storm swings without it.
-            share(m) >= limits.disturbed_share && (m.scintillating.len() as f64) < 0.3 * m.judged as f64
-        })
-        .collect();
-    let maker = Maker::new(frames, &frames.signals);
-    stretches(&times, &flags, MINUTE_MS, 10 * MINUTE_MS, 12 * MINUTE_MS)
-        .into_iter()
-        .map(|s| {
-            let mean = known.get(s.first..s.end).unwrap_or_default();
-            let mean = mean.iter().map(|(_, m)| share(m)).sum::<f64>() / mean.len().max(1) as f64;
-            maker.event(
-                "ionosphere-disturbed",
-                s.from,
-                s.to,
-                Some(mean),
-                "share",
-                0.5 * mean / limits.disturbed_share,
-                format!(
-                    "the electron content swings on {:.0} % of the satellites over {MASK_DEG} degrees (ROTI over {} or rate over {} \
-                     TECU/min) for {} min, without fading: all of the sky is disturbed",
-                    mean * 100.0,
-                    limits.roti_onset,
-                    limits.rot_storm,
-                    (s.to - s.from) / MINUTE_MS
-                ),
-            )
-        })
-        .collect()
 }

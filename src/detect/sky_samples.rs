@@ -1,9 +1,9 @@
 //! The detectors of the sky against skies built for them: each must see what it is for, and stay quiet at the others.
 
 use super::sky_minutes::typical_dbhz;
-use super::{Limits, Setup, base_events};
+use super::{Limits, Setup, over_base};
 use crate::frames::UnitBuilder;
-use crate::model::event::{Event, Origin};
+use crate::model::event::{Calm, Event, Origin};
 use crate::model::ids::{Band, Role, Sat, Signal, System};
 use crate::model::rows::{Expected, Expecteds, Rows, SignalMinute};
 use crate::model::sky::GeometryFrom;
@@ -34,6 +34,11 @@ const KINDS: [&str; 6] =
 
 /// Events of a base over three hours of 30 moving satellites; only the kinds of the sky.
 fn events(change: impl Fn(&mut Made)) -> Vec<Event> {
+    sky(change).0
+}
+
+/// The same, and when there was no storm.
+fn sky(change: impl Fn(&mut Made)) -> (Vec<Event>, Calm) {
     let mut rows = Rows::default();
     let mut expected = Expecteds::default();
     for minute in 0..180 {
@@ -91,7 +96,8 @@ fn events(change: impl Fn(&mut Made)) -> Vec<Event> {
     let frames = frames.with_directions(GeometryFrom::OwnOrbits, expected, |_, _| None).unwrap();
     // Near the magnetic equator, west of Greenwich by 4 hours.
     let setup = Setup { place: Some((-10.0, -60.0, 100.0)), ..Setup::default() };
-    base_events(&frames, &setup, &Limits::default()).into_iter().filter(|e| KINDS.contains(&e.kind)).collect()
+    let (events, calm) = over_base(&frames, &setup, &Limits::default());
+    (events.into_iter().filter(|e| KINDS.contains(&e.kind)).collect(), calm)
 }
 
 fn kinds(list: &[Event]) -> Vec<&'static str> {
@@ -228,6 +234,43 @@ fn a_storm_swings_all_satellites_without_fading() {
     let list = events(|m| m.roti = 1.2);
     assert_eq!(kinds(&list), ["ionosphere-disturbed"]);
     assert_eq!(events(|m| m.roti = if m.k < 10 { 1.2 } else { 0.1 }), []);
+}
+
+#[test]
+fn a_weaker_storm_shows_in_the_middle_of_all_satellites() {
+    // One hour of three, well under the onset of irregularities (0.5) on each satellite.
+    let hour = |quiet: f32, roti: f32, satellites: usize| {
+        move |m: &mut Made| {
+            let stormy = (60..120).contains(&m.minute) && m.k < satellites;
+            m.roti = if stormy { roti } else { quiet };
+        }
+    };
+    let list = events(hour(0.05, 0.3, 30));
+    assert_eq!(kinds(&list), ["ionosphere-disturbed"]);
+    assert_eq!((list[0].from, list[0].to), (START + 60 * MINUTE_MS, START + 120 * MINUTE_MS));
+    assert_eq!(list[0].value.map(|v| (v * 100.0).round()), Some(30.0));
+    for (what, quiet, roti, satellites) in [
+        ("a third of the sky", 0.05, 0.4, 10),
+        ("no more than antennas differ by", 0.05, 0.15, 30),
+        ("an antenna with reflections: 0.15 TECU/min all day", 0.15, 0.3, 30),
+    ] {
+        assert_eq!(events(hour(quiet, roti, satellites)), [], "{what}");
+    }
+    // A log that holds nothing but the storm.
+    assert_eq!(kinds(&events(|m| m.roti = 0.4)), ["ionosphere-disturbed"]);
+}
+
+#[test]
+fn a_sky_that_swings_more_than_its_quiet_hours_is_not_called_quiet() {
+    let minutes = |(a, b): &(i64, i64)| ((a - START) / MINUTE_MS, (b - START) / MINUTE_MS);
+    let calm = |roti: f32| {
+        let calm = sky(|m| m.roti = if (60..120).contains(&m.minute) { roti } else { 0.05 }).1;
+        [calm.quiet, calm.mostly].map(|spans| spans.iter().map(minutes).collect::<Vec<_>>())
+    };
+    let (all, around) = (vec![(0, 180)], vec![(0, 60), (120, 180)]);
+    assert_eq!(calm(0.05), [all.clone(), all.clone()]);
+    assert_eq!(calm(0.15), [around.clone(), all]);
+    assert_eq!(calm(0.3), [around.clone(), around]);
 }
 
 #[test]

@@ -1,0 +1,135 @@
+//! `ionosphere-disturbed`: the electron content swings on the satellites of the whole sky for long, without fading: a storm.
+//!
+//! Two ways to see it. Most satellites reach the onset of irregularities (ROTI of 0.5 TECU/min, check values 7.2: from memory); or the
+//! middle of all of them is well over what a quiet sky shows. What a storm does to middle latitudes seldom reaches the first, and single
+//! satellites of a quiet sky often the second; the middle of a dozen of them does not.
+
+use super::Maker;
+use super::limits::Limits;
+use super::scintillation::{MASK_DEG, Minute, STRONG_DBHZ};
+use super::sky_minutes::SatMinute;
+use super::window::{median, stretches};
+use crate::frames::UnitFrames;
+use crate::model::event::{Calm, Event};
+use crate::model::keyed::Keyed;
+use crate::model::time::{MINUTE_MS, UtcMs};
+use std::collections::BTreeMap;
+
+/// Satellites with rates that one minute needs.
+const LEAST_SATELLITES: usize = 4;
+/// Minutes from which on a base's own quiet level is known.
+const LEAST_MINUTES: usize = 60;
+/// Reflections and noise make a quiet sky of one antenna swing more than that of another: disturbed is so many times its quiet level ...
+const TIMES_QUIET: f64 = 3.0;
+/// ... up to so many times the limit: a log may hold nothing but the storm.
+const MOST_TIMES: f64 = 1.75;
+
+/// From which ROTI in the middle of the sky on it is disturbed over this base, TECU/min. `middles`: of all its minutes.
+fn limit(middles: impl Iterator<Item = f64>, limits: &Limits) -> f64 {
+    let mut middles: Vec<f64> = middles.collect();
+    if middles.len() < LEAST_MINUTES {
+        return limits.roti_sky;
+    }
+    let tenth = middles.len() / 10;
+    let (_, quiet, _) = middles.select_nth_unstable_by(tenth, f64::total_cmp);
+    (TIMES_QUIET * *quiet).clamp(limits.roti_sky, MOST_TIMES * limits.roti_sky)
+}
+
+pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Vec<Event> {
+    let known: Vec<(UtcMs, &Minute, f64)> = minutes
+        .iter()
+        .filter(|(_, m)| m.with_rates >= LEAST_SATELLITES)
+        .map(|(t, m)| {
+            let middle = (m.rotis.len() >= LEAST_SATELLITES).then(|| median(m.rotis.iter().copied())).flatten();
+            (*t, m, middle.unwrap_or(0.0))
+        })
+        .collect();
+    let limit = limit(known.iter().map(|k| k.2), limits);
+    let times: Vec<UtcMs> = known.iter().map(|k| k.0).collect();
+    let share = |m: &Minute| m.swinging as f64 / m.with_rates as f64;
+    let flags: Vec<bool> = known
+        .iter()
+        .map(|(_, m, middle)| {
+            // Fading on top is scintillation; a storm swings without it.
+            (share(m) >= limits.disturbed_share || *middle >= limit)
+                && (m.scintillating.len() as f64) < 0.3 * m.judged as f64
+        })
+        .collect();
+    let maker = Maker::new(frames, &frames.signals);
+    stretches(&times, &flags, MINUTE_MS, 10 * MINUTE_MS, 12 * MINUTE_MS)
+        .into_iter()
+        .filter_map(|s| {
+            let inside = known.get(s.first..s.end).unwrap_or_default();
+            let mean = inside.iter().map(|(_, m, _)| share(m)).sum::<f64>() / inside.len().max(1) as f64;
+            let middle = median(inside.iter().map(|k| k.2))?;
+            Some(maker.event(
+                "ionosphere-disturbed",
+                s.from,
+                s.to,
+                Some(middle),
+                "TECU/min",
+                0.5 * (mean / limits.disturbed_share).max(middle / limit),
+                format!(
+                    "the electron content swings all over the sky for {} min, without fading: ROTI of {middle:.2} TECU/min in the middle \
+                     of all satellites over {MASK_DEG} degrees (disturbed from {limit:.2}), {:.0} % of them over {} or with a rate over {}",
+                    (s.to - s.from) / MINUTE_MS,
+                    mean * 100.0,
+                    limits.roti_onset,
+                    limits.rot_storm,
+                ),
+            ))
+        })
+        .collect()
+}
+
+/// One minute of rates.
+#[derive(Debug, Default)]
+struct Rates {
+    judged: usize,
+    /// Satellites that swing.
+    swing: usize,
+    /// One of them swings strongly.
+    strongly: bool,
+    rotis: Vec<f64>,
+    /// ROTI in the middle of the strong ones, TECU/min; 0 for too few of them.
+    middle: f64,
+}
+
+/// The times in which the data of a base show that there was no storm over it.
+pub(super) fn calm(all: &[SatMinute], limits: &Limits) -> Calm {
+    let mut minutes: Keyed<UtcMs, Rates> = Keyed::default();
+    for m in all.iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
+        let minute = minutes.at(m.time);
+        minute.judged += 1;
+        if m.cn0_dbhz >= STRONG_DBHZ {
+            minute.rotis.push(m.roti);
+            minute.swing += usize::from(m.roti >= limits.roti_onset);
+            minute.strongly |= m.roti >= 2.0 * limits.roti_onset;
+        }
+    }
+    let mut minutes = minutes.sorted();
+    for (_, m) in minutes.iter_mut().filter(|(_, m)| m.rotis.len() >= LEAST_SATELLITES) {
+        m.middle = median(std::mem::take(&mut m.rotis)).unwrap_or(0.0);
+    }
+    let known = minutes.iter().filter(|(_, m)| m.judged >= LEAST_SATELLITES);
+    let limit = limit(known.map(|(_, m)| m.middle), limits);
+    let of = |calm: &dyn Fn(&Rates) -> bool| {
+        let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
+        let mut swung = UtcMs::MIN;
+        for (t, m) in &minutes {
+            if !calm(m) {
+                swung = *t;
+            } else if m.judged >= LEAST_SATELLITES {
+                match out.last_mut() {
+                    Some(last) if t - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = t + MINUTE_MS,
+                    _ => out.push((*t, t + MINUTE_MS)),
+                }
+            }
+        }
+        out
+    };
+    Calm {
+        quiet: of(&|m| m.swing <= 1 && !m.strongly && m.middle < 0.5 * limit),
+        mostly: of(&|m| m.swing as f64 <= 0.5 * limits.disturbed_share * m.judged as f64 && m.middle < limit),
+    }
+}
