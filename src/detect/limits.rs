@@ -40,6 +40,11 @@ limits! {
     /// ... or when fewer satellites than this have it while enough have the first (5 dual-frequency satellites are the
     /// least for an initialisation: common practice, no source).
     second_satellites = 5.0,
+    /// C/N0 in the middle of L2 and of L5 that is too weak for a fix, dB-Hz (the lower end of a fair signal high up is 38, tracking ends
+    /// near 25: common practice, no source) ...
+    second_weak_dbhz = 30.0,
+    /// ... when it is this far under the usual one of the log, L1 as usual, dB (common practice, no source).
+    second_fall_db = 10.0,
     /// A base that usually has fewer than this share never delivers the second frequency.
     second_ever_share = 0.2,
     /// Shortest loss that is an event, s.

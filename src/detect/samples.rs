@@ -356,6 +356,31 @@ fn a_second_frequency_is_lost_against_its_own_share() {
 }
 
 #[test]
+fn a_second_frequency_that_stays_tracked_and_is_too_weak_is_lost() {
+    // All below L1 sinks by a decibel a minute to 20 dB less, is there for an hour and comes back as slowly.
+    let fall = |s: i64| (s.min(10_800 - s) as f64 / 60.0 - 20.0).clamp(0.0, 20.0);
+    let found = |of: fn(f64) -> [f64; 3]| {
+        let mut rows = Rows::default();
+        for s in (0..10_800).step_by(10) {
+            for (b, band) in [Band::L1, Band::L2, Band::L5].into_iter().enumerate() {
+                let cn0_median = 45.0 - of(fall(s))[b] as f32;
+                let (time, satellites, lost_lock) = (s * 1000, 12, 0);
+                let (cn0_step_max, cn0_scatter) = (0.3, 0.5);
+                let band = band.code();
+                rows.bands.push(BandTen { time, band, satellites, cn0_median, cn0_step_max, cn0_scatter, lost_lock });
+            }
+        }
+        spans(&base(rows), "second-frequency-lost")
+    };
+    // Too weak from 30 dB-Hz on, 15 minutes after the fall began.
+    assert_eq!(found(|fall| [0.0, fall, fall]), [(2100, 8710)]);
+    // An amplifier for all bands, a transmitter beside L2, and what a warm day does are something else.
+    assert_eq!(found(|fall| [fall, fall, fall]), []);
+    assert_eq!(found(|fall| [0.0, fall, 0.0]), []);
+    assert_eq!(found(|fall| [0.0, 0.4 * fall, 0.4 * fall]), []);
+}
+
+#[test]
 fn few_satellites_at_a_base() {
     let found = base(systems(|_| 6, |s| if (1000..1300).contains(&s) { 8 } else { 20 }));
     assert_eq!(spans(&found, "satellites-few"), [(1000, 1300)]);

@@ -99,8 +99,12 @@ pub struct Board {
     pub at_1_either: Rate,
     /// The same over the sites with one cause (no second one of a tenth or more of the lost time).
     pub at_1_alone: Rate,
+    /// The first named cause is one of the site's causes.
+    pub one_of_them: Rate,
     /// Within the first three.
     pub at_3: Rate,
+    /// Sum over the faulty sites of the part of their causes that is among the first three.
+    pub part_in_3: f64,
     /// Two causes at a site, both within the first three.
     pub both_in_3: Rate,
     /// Healthy sites left alone.
@@ -186,7 +190,10 @@ pub fn text(board: &Board) -> String {
     let _ = writeln!(t, "first cause right (AC@1)       {}", board.at_1.words());
     let _ = writeln!(t, "  either of two equal ones     {}", board.at_1_either.words());
     let _ = writeln!(t, "  at sites with one cause      {}", board.at_1_alone.words());
+    let _ = writeln!(t, "  one of the site's causes     {}", board.one_of_them.words());
     let _ = writeln!(t, "within the first three (AC@3)  {}", board.at_3.words());
+    let part = board.part_in_3 / (board.at_3.of as f64).max(1.0);
+    let _ = writeln!(t, "  part of the site's causes    {part:.3}");
     let _ = writeln!(t, "two causes, both in three      {}", board.both_in_3.words());
     let _ = writeln!(t, "healthy sites left alone       {}", board.healthy.words());
     let _ = writeln!(t, "complaints right               {}", board.complaints.words());

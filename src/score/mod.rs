@@ -4,6 +4,9 @@
 //! - a truth site counts as faulty when it is not `healthy` and names a cause other than `unexplained`;
 //! - AC@k: the truth's first named cause is among the first k named causes of the findings (`unexplained` is no guess and
 //!   takes no place);
+//! - one of the site's causes, part of the site's causes: AC@1 and AC@3 as published rankers of root causes are measured (Kim, Sumbaly and
+//!   Shah 2013, "Root cause detection in a service-oriented architecture", PR@K): the causes among the first k over the lesser of k and
+//!   their number, where a cause counts from a tenth of the site's named lost time on;
 //! - both in three: at a site where the second cause has a tenth of the named lost time or more, both of the two greatest
 //!   are among the first three;
 //! - right time: of the truth's lost time with a named cause, the part that the findings' float periods of the same rover
@@ -131,6 +134,10 @@ fn score_site(truth: &TruthSite, found: Option<&SiteFindings>, board: &mut Board
         *board.confusion.entry((first.cause.clone(), said)).or_default() += 1;
         let total: f64 = named.iter().map(|c| c.lost_fix_hours).sum();
         let big: Vec<&&TruthCause> = named.iter().filter(|c| c.lost_fix_hours >= 0.1 * total).collect();
+        let is_big = |said: &&&str| big.iter().any(|c| c.cause == **said);
+        board.one_of_them.add(ranked.iter().take(1).any(|said| is_big(&said)));
+        let found = ranked.iter().take(3).filter(is_big).count();
+        board.part_in_3 += found as f64 / big.len().clamp(1, 3) as f64;
         if big.len() < 2 {
             board.at_1_alone.add(at_1);
             row.at_1_alone.add(at_1);
@@ -262,6 +269,7 @@ mod tests {
         assert_eq!((board.at_1.right, board.at_1.of), (1, 3));
         assert_eq!(board.at_1_alone, board.at_1);
         assert_eq!((board.at_3.right, board.at_3.of), (2, 3));
+        assert_eq!((board.one_of_them, board.part_in_3), (board.at_1, 2.0));
         assert_eq!((board.healthy.right, board.healthy.of), (0, 1));
         let row = board.by_cause.get("link-range").copied().unwrap_or_default();
         assert_eq!((row.at_1.right, row.at_1.of, row.at_3.right), (0, 1, 1));
@@ -295,6 +303,7 @@ mod tests {
         };
         let board = score(&[(truth, findings)]);
         assert_eq!((board.both_in_3.right, board.both_in_3.of), (1, 1));
+        assert_eq!((board.one_of_them.right, board.part_in_3), (1, 1.0));
         assert_eq!((board.at_1.of, board.at_1_alone.of), (1, 0));
         // Site c and the complaint are not in the findings.
         assert_eq!((board.healthy.right, board.healthy.of), (1, 2));
@@ -306,6 +315,18 @@ mod tests {
         // Three causes: 0.9 and 0.3 right, 0.2 wrong: (0.1 + 0.7 + 0.2) / 3.
         assert!((board.calibration_error - 1.0 / 3.0).abs() < 1e-9);
         assert_eq!((floor("calibration", 0.34), floor("calibration", 0.33)), (0, 1));
+    }
+
+    // By the formula of Kim et al. 2013, by hand: three causes of 4, 2 and 0.3 h, the last under a tenth; the first of the findings is
+    // the truth's second, its first is not named: AC@1 1 of 1, AC@3 1 of min(3, 2).
+    #[test]
+    fn any_of_a_sites_causes_counts_as_published() {
+        let causes = [("base-moved", 4.0), ("link-range", 2.0), ("sky-storm", 0.3)];
+        let truth = Truth { sites: vec![truth_site("a", &causes, false)], ..Truth::default() };
+        let said = [("link-range", 0.9), ("sky-storm", 0.5), ("rover-restart", 0.4), ("base-moved", 0.1)];
+        let board = score(&[(truth, Findings { sites: vec![found("a", &said, "lost-fix")], ..Findings::default() })]);
+        assert_eq!((board.one_of_them.right, board.one_of_them.of), (1, 1));
+        assert_eq!((board.at_1.right, board.at_3.right, board.part_in_3), (0, 0, 0.5));
     }
 
     #[test]
