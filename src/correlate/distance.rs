@@ -34,6 +34,13 @@ pub(super) fn mean_km(distance_km: &[f32]) -> Option<f64> {
     (n > 0).then(|| sum / f64::from(n))
 }
 
+/// How surely a base that reports a position `error_m` from its own takes the fix at a distance, 0 to 1: the baseline is wrong by error
+/// times distance over the 20 000 km to the satellites (check values 12.1, as for a broadcast orbit), and 0.10 m, half a wavelength of L1, is
+/// a wrong cycle (12.2).
+pub(super) fn spoils_baseline(error_m: f64, distance_km: Option<f64>) -> f64 {
+    distance_km.map_or(0.0, |d| (error_m.abs() * d / 20_000.0 / 0.10).min(1.0))
+}
+
 /// Old corrections that grow with distance: the share of old epochs in the far half against the near half.
 pub(super) fn range_evidence(rover: &RoverCase, distance_km: &[f32], old_s: f64) -> Reach {
     let n = rover.times.len();
@@ -107,4 +114,17 @@ pub(super) fn far_evidence(rover: &RoverCase, distance_km: &[f32], limit_km: f64
             }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Worked by hand: 500 m at 4 km are 0.10 m, 250 m at 2 km a quarter of that; 2 m do nothing (check values 12.1: 0.1 mm a km).
+    #[test]
+    fn a_wrong_position_spoils_long_baselines() {
+        let spoils = [(500.0, Some(4.0)), (250.0, Some(2.0)), (-990.0, Some(5.0)), (2.0, Some(10.0)), (900.0, None)];
+        let found = spoils.map(|(error_m, km)| (spoils_baseline(error_m, km) * 100.0).round());
+        assert_eq!(found, [100.0, 25.0, 100.0, 1.0, 0.0]);
+    }
 }

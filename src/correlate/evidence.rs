@@ -7,7 +7,7 @@ use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::conditions;
 use super::context::{Company, OnRover};
-use super::distance::{distances_km, far_evidence, mean_km, range_evidence};
+use super::distance::{distances_km, far_evidence, mean_km, range_evidence, spoils_baseline};
 use super::grid::{Grid, Others, Within, in_turn, merge_spans, others};
 use super::leads::Leads;
 use super::onsets::Onsets;
@@ -234,8 +234,15 @@ pub fn gather<G: Within>(
                     for k in timeline.near(from, to) {
                         let e = &timeline.events[k];
                         let how = timeline.how(k);
+                        // A position that is far off spoils the baseline by geometry alone.
+                        let alone = match e.kind {
+                            "position-unlike-reference" => {
+                                how.1.alone.max(0.9 * spoils_baseline(e.value.unwrap_or(0.0), segment.mean_distance_km))
+                            }
+                            _ => how.1.alone,
+                        };
                         let a = match associated {
-                            Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(how.1.alone)),
+                            Some(m) if !how.1.direct => m.get(e.kind).map_or(0.0, |a| a.weight(alone)),
                             _ => 1.0,
                         };
                         let began = match at {

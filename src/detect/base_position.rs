@@ -32,13 +32,11 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
 
     if let Some(reference) = setup.reference_xyz_m {
         let off: Vec<(UtcMs, f64)> = said.iter().map(|s| (s.time, distance(s.xyz, reference))).collect();
-        let far: Vec<&(UtcMs, f64)> = off.iter().filter(|(_, d)| *d > limits.position_unlike_m).collect();
-        if let (Some(from), Some(to)) = (far.first(), far.last()) {
-            let worst = far.iter().map(|(_, d)| *d).fold(0.0, f64::max);
+        for (from, to, worst) in far_stretches(&off, limits.position_unlike_m) {
             events.push(maker.event(
                 "position-unlike-reference",
-                from.0,
-                to.0,
+                from,
+                to,
                 Some(worst),
                 "m",
                 strength(worst, limits.position_unlike_m),
@@ -107,6 +105,30 @@ pub(super) fn run(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Ev
         }
     }
     events
+}
+
+/// Two stations in one stream report in turns: what is far again within this time was far meanwhile, ms.
+const IN_TURNS_MS: i64 = 90_000;
+
+/// When a position was more than `limit_m` from its reference, and by how much at most: from the first report of it to the report that is
+/// near again, or the last one.
+fn far_stretches(off: &[(UtcMs, f64)], limit_m: f64) -> Vec<(UtcMs, UtcMs, f64)> {
+    let mut out: Vec<(UtcMs, UtcMs, f64)> = Vec::new();
+    // Whether a near report came after the last far one.
+    let mut ended = true;
+    for (t, d) in off {
+        if *d > limit_m {
+            match out.last_mut().filter(|last| !ended || t - last.1 <= IN_TURNS_MS) {
+                Some(last) => (last.1, last.2) = (*t, last.2.max(*d)),
+                None => out.push((*t, *t, *d)),
+            }
+            ended = false;
+        } else if let Some(last) = out.last_mut().filter(|_| !ended) {
+            last.1 = *t;
+            ended = true;
+        }
+    }
+    out
 }
 
 fn strength(value: f64, limit: f64) -> f64 {

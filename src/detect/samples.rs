@@ -475,6 +475,13 @@ fn reported_positions_move_drift_and_differ() {
     assert_eq!(spans(&said(&|m| m as f64 * 0.0005, false, None), "position-drift").len(), 1);
     assert_eq!(spans(&said(&|_| 0.0, false, Some(0.08)), "position-unlike-reference").len(), 1);
     assert!(said(&|_| 0.0, false, Some(0.03)).is_empty());
+    // Wrong for two hours, right again, wrong again: each for itself, until the report that is right.
+    let wrong = |m: i64| if (60..180).contains(&m) || m >= 400 { 700.0 } else { 0.0 };
+    let times = [(60 * 60, 180 * 60), (400 * 60, 599 * 60)];
+    assert_eq!(spans(&said(&wrong, false, Some(0.0)), "position-unlike-reference"), times);
+    // Two stations in turns are far all the time.
+    let turns = |m: i64| if m % 2 == 0 { 700.0 } else { 0.0 };
+    assert_eq!(spans(&said(&turns, false, Some(0.0)), "position-unlike-reference").len(), 1);
 }
 
 #[test]
