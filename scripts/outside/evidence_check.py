@@ -662,17 +662,46 @@ def few_swing(spreads):
     return sum(s >= 0.5 for s in spreads) <= len(spreads) / 2
 
 
-def quiet(line):
-    """Under 0.5 TECU/min on most satellites in nine of ten minutes."""
+def all_swing(line, _, middle, limit, share):
+    """ROTI in the middle of all satellites (without a mask for elevation here), and the part over 0.5 TECU/min."""
     minutes = roti_by_minute(line)
-    good = sum(statistics.median(spreads) < 0.5 and few_swing(spreads) for spreads in minutes)
+    found = statistics.median(statistics.median(spreads) for spreads in minutes)
+    near("TECU/min", float(middle), found, max(0.08, 0.35 * float(middle)))
+    over = statistics.fmean(sum(s >= 0.5 for s in spreads) / len(spreads) for spreads in minutes)
+    near("% over 0.5", float(share), 100 * over, 20)
+    true("neither over its limit nor on half of the satellites", float(middle) >= float(limit) or float(share) >= 50)
+
+
+def second_weak(line, bands):
+    """Ten-second medians of all satellites: inside the line against its time's own and against the upper tenth of the whole log."""
+
+    def level(band):
+        cells = tens(line, band)
+        medians = sorted(statistics.median(row.values()) for row in cells.values())
+        inside = [statistics.median(row.values()) for t, row in cells.items() if line.a <= t < line.b]
+        true(f"no {band} inside", inside)
+        return statistics.median(inside), medians[int(0.9 * (len(medians) - 1))]
+
+    for band, left, usual in re.findall(rf"(L\w+) {N} dB-Hz, usually {N}", bands):
+        now, often = level(band)
+        near(f"{band} dB-Hz", float(left), now, 1.5)
+        near(f"{band} usually", float(usual), often, 1.5)
+        true(f"{band} at {now:.1f} of {often:.1f} dB-Hz is not too weak", now <= 31 and often - now >= 9)
+    now, often = level("L1")
+    true(f"L1 fell by {often - now:.1f} dB", often - now < 3)
+
+
+def quiet(line):
+    """Under 0.5 TECU/min on most satellites in nine of ten minutes, and under what a disturbed sky shows in the middle of them."""
+    minutes = roti_by_minute(line)
+    good = sum(statistics.median(spreads) < 0.25 and few_swing(spreads) for spreads in minutes)
     true(f"quiet in {good} of {len(minutes)} minutes", good >= 0.9 * len(minutes))
 
 
 def no_storm(line):
-    """Some may swing, in nine of ten minutes not most: a storm swings all of the sky."""
+    """Some may swing, in nine of ten minutes not most, and not all a little: a storm swings all of the sky."""
     minutes = roti_by_minute(line)
-    good = sum(few_swing(spreads) for spreads in minutes)
+    good = sum(few_swing(spreads) and statistics.median(spreads) < 0.4 for spreads in minutes)
     true(f"few satellites swing in {good} of {len(minutes)} minutes", good >= 0.9 * len(minutes))
 
 
@@ -773,6 +802,12 @@ RULES = [
     (rf"no observables for {N} s", silent),
     (rf"silent for {N} s, then (\d+) of (\d+) satellites with new lock: a restart", restarted),
     (rf"usable second frequency on (\d+) of (\d+) satellites \({N} %\), usually {N} %", second_frequency),
+    (r"the second frequency is too weak to be used: median C/N0 on (.+); L1 as usual", second_weak),
+    (
+        rf"the electron content swings all over the sky for (\d+) min, without fading: ROTI of {N} TECU/min in the middle of all "
+        rf"satellites over 25 degrees \(disturbed from {N}\), {N} % of them over 0.5 or with a rate over 1.5",
+        all_swing,
+    ),
     (r"station messages but no observables for (\d+) min", no_observables),
     (
         rf"median C/N0 of the satellites on (L\w+) falls by {N} dB(?: for (\d+) of (\d+) s)?, (within seconds|slowly)(,? ?.*)",

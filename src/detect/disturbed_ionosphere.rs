@@ -62,6 +62,9 @@ pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, li
             let inside = known.get(s.first..s.end).unwrap_or_default();
             let mean = inside.iter().map(|(_, m, _)| share(m)).sum::<f64>() / inside.len().max(1) as f64;
             let middle = median(inside.iter().map(|k| k.2))?;
+            if mean < limits.disturbed_share && middle < limit {
+                return None; // more gaps than storm
+            }
             Some(maker.event(
                 "ionosphere-disturbed",
                 s.from,
