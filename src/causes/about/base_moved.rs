@@ -17,6 +17,8 @@ pub const ABOUT: About = About {
     speaks_for: &[
         "The position messages show the change at the time the loss begins.",
         "Rovers on known points are all off by the same amount.",
+        "The position is so far off that it spoils the baseline: the error there is the error of the position times the distance \
+         over 20 000 km, and 0.10 m is a wrong cycle (500 m at 4 km).",
         "Somebody moved, levelled or hit the mast.",
     ],
     speaks_against: &[

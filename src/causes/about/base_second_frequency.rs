@@ -13,6 +13,8 @@ pub const ABOUT: About = About {
     looks_like: &[
         "The share of satellites sent with a second frequency drops, often to nothing, while the number of satellites \
          stays the same.",
+        "Or its satellites stay tracked, but L2 and L5 sink to 30 dB-Hz and less while L1 stays as it is: an amplifier that ages does \
+         that over a quarter of an hour.",
         "All rovers of the base lose the fix within seconds to a few minutes and stay float for as long as it lasts.",
         "The age of corrections stays low.",
     ],

@@ -12,6 +12,8 @@ pub const ABOUT: About = About {
     looks_like: &[
         "Many bases and rovers are hit in the same minutes or hours.",
         "Kp of 5 and more, a listed flare, or a common dip of C/N0 on the sunlit side.",
+        "At a base with two frequencies the electron content swings on all satellites at once: a ROTI of 0.2 TECU/min and more in the \
+         middle of them, where a quiet sky shows 0.03 to 0.08, also when hardly one of them reaches 0.5.",
         "Semi-codeless L2 is hit first in a radio burst.",
     ],
     speaks_for: &[
@@ -21,6 +23,7 @@ pub const ABOUT: About = About {
     ],
     speaks_against: &[
         "Other bases of the region were fixed.",
+        "The base's own dual-frequency data show a quiet ionosphere.",
         "Kp was low and no flare is listed; or the sun was below the horizon for a flare or burst.",
         "A raised Kp alone proves little: it happens on every fifth day or so. Near the magnetic equator maps are steep on quiet days \
          too, and everywhere they flatten what a base and its rovers see.",
