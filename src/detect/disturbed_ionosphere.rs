@@ -6,12 +6,10 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::scintillation::{MASK_DEG, Minute, STRONG_DBHZ};
-use super::sky_minutes::SatMinute;
+use super::scintillation::{MASK_DEG, Minute};
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::model::event::{Calm, Event};
-use crate::model::keyed::Keyed;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::BTreeMap;
 
@@ -35,15 +33,15 @@ fn limit(middles: impl Iterator<Item = f64>, limits: &Limits) -> f64 {
     (TIMES_QUIET * *quiet).clamp(limits.roti_sky, MOST_TIMES * limits.roti_sky)
 }
 
+/// ROTI in the middle of the strong satellites of a minute, TECU/min; 0 for too few of them.
+fn middle(minute: &Minute<'_>) -> f64 {
+    let enough = minute.rotis.len() >= LEAST_SATELLITES;
+    enough.then(|| median(minute.rotis.iter().copied())).flatten().unwrap_or(0.0)
+}
+
 pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Vec<Event> {
-    let known: Vec<(UtcMs, &Minute, f64)> = minutes
-        .iter()
-        .filter(|(_, m)| m.with_rates >= LEAST_SATELLITES)
-        .map(|(t, m)| {
-            let middle = (m.rotis.len() >= LEAST_SATELLITES).then(|| median(m.rotis.iter().copied())).flatten();
-            (*t, m, middle.unwrap_or(0.0))
-        })
-        .collect();
+    let known: Vec<(UtcMs, &Minute, f64)> =
+        minutes.iter().filter(|(_, m)| m.with_rates >= LEAST_SATELLITES).map(|(t, m)| (*t, m, middle(m))).collect();
     let limit = limit(known.iter().map(|k| k.2), limits);
     let times: Vec<UtcMs> = known.iter().map(|k| k.0).collect();
     let share = |m: &Minute| m.swinging as f64 / m.with_rates as f64;
@@ -86,46 +84,38 @@ pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, li
 }
 
 /// One minute of rates.
-#[derive(Debug, Default)]
 struct Rates {
+    time: UtcMs,
     judged: usize,
     /// Satellites that swing.
     swing: usize,
     /// One of them swings strongly.
     strongly: bool,
-    rotis: Vec<f64>,
-    /// ROTI in the middle of the strong ones, TECU/min; 0 for too few of them.
     middle: f64,
 }
 
 /// The times in which the data of a base show that there was no storm over it.
-pub(super) fn calm(all: &[SatMinute], limits: &Limits) -> Calm {
-    let mut minutes: Keyed<UtcMs, Rates> = Keyed::default();
-    for m in all.iter().filter(|m| m.elevation >= MASK_DEG && m.roti.is_finite()) {
-        let minute = minutes.at(m.time);
-        minute.judged += 1;
-        if m.cn0_dbhz >= STRONG_DBHZ {
-            minute.rotis.push(m.roti);
-            minute.swing += usize::from(m.roti >= limits.roti_onset);
-            minute.strongly |= m.roti >= 2.0 * limits.roti_onset;
-        }
-    }
-    let mut minutes = minutes.sorted();
-    for (_, m) in minutes.iter_mut().filter(|(_, m)| m.rotis.len() >= LEAST_SATELLITES) {
-        m.middle = median(std::mem::take(&mut m.rotis)).unwrap_or(0.0);
-    }
-    let known = minutes.iter().filter(|(_, m)| m.judged >= LEAST_SATELLITES);
-    let limit = limit(known.map(|(_, m)| m.middle), limits);
+pub(super) fn calm(minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Calm {
+    let rates = minutes.iter().filter(|(_, m)| m.with_rates > 0).map(|(time, m)| Rates {
+        time: *time,
+        judged: m.with_rates,
+        swing: m.rotis.iter().filter(|r| **r >= limits.roti_onset).count(),
+        strongly: m.rotis.iter().any(|r| *r >= 2.0 * limits.roti_onset),
+        middle: middle(m),
+    });
+    let minutes: Vec<Rates> = rates.collect();
+    let known = minutes.iter().filter(|m| m.judged >= LEAST_SATELLITES);
+    let limit = limit(known.map(|m| m.middle), limits);
     let of = |calm: &dyn Fn(&Rates) -> bool| {
         let mut out: Vec<(UtcMs, UtcMs)> = Vec::new();
         let mut swung = UtcMs::MIN;
-        for (t, m) in &minutes {
+        for m in &minutes {
             if !calm(m) {
-                swung = *t;
+                swung = m.time;
             } else if m.judged >= LEAST_SATELLITES {
                 match out.last_mut() {
-                    Some(last) if t - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = t + MINUTE_MS,
-                    _ => out.push((*t, t + MINUTE_MS)),
+                    Some(last) if m.time - last.1 <= 5 * MINUTE_MS && last.1 > swung => last.1 = m.time + MINUTE_MS,
+                    _ => out.push((m.time, m.time + MINUTE_MS)),
                 }
             }
         }

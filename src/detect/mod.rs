@@ -69,7 +69,7 @@ pub fn over_base(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> (Vec<Ev
     events.extend(scintillation::run(frames, &minutes, &sky, setup.place, limits));
     events.extend(disturbed_ionosphere::run(frames, &sky, limits));
     events.extend(signal_curve::run(frames, &minutes, limits));
-    (sorted(events), disturbed_ionosphere::calm(&minutes, limits))
+    (sorted(events), disturbed_ionosphere::calm(&sky, limits))
 }
 
 /// Events of a rover, by time.

@@ -23,7 +23,7 @@ const SHELL_M: f64 = 350_000.0;
 /// ROTI is judged over this elevation (mask of 20 to 30 degrees: check values 7.2), degrees.
 pub(super) const MASK_DEG: f64 = 25.0;
 /// Below this C/N0 the noise of the phase alone makes a ROTI of 0.3 (0.012 m at 25 dB-Hz), dB-Hz.
-pub(super) const STRONG_DBHZ: f64 = 33.0;
+const STRONG_DBHZ: f64 = 33.0;
 
 /// Dip latitude from which on the auroral zone can lie over a place in disturbed times (check values 7.4), degrees.
 const AURORAL_DEG: f64 = 55.0;
@@ -38,7 +38,7 @@ pub(super) struct Minute<'a> {
     restless: Vec<&'a SatMinute>,
     /// Fade, for whatever reason.
     fading: usize,
-    /// Swing.
+    /// Swing, or their content changes as fast as in a storm.
     pub(super) swinging: usize,
     pub(super) with_rates: usize,
     /// ROTI of the strong ones, TECU/min.
