@@ -121,7 +121,9 @@ fn unexplained_alone(weights: &Weights) -> f64 {
         mean_distance_km: None,
         others: Default::default(),
         neighbours: Default::default(),
+        neighbours_around: Default::default(),
         both_down: 0.0,
+        fading: 0.0,
         first: 0,
         features: Vec::new(),
     };

@@ -173,6 +173,8 @@ pub fn ruled_out(segment: &Segment) -> Vec<&'static str> {
 /// What must never be said (`analysis.md`, Verdicts): log-odds so low that nothing outweighs them.
 fn never(segment: &Segment) -> [f64; 22] {
     const NEVER: f64 = -40.0;
+    /// Fading that was seen so clearly is a sign (from 0.05 to 0.15 the tuning seeds of `weights.toml` tell no difference).
+    const FADES: f64 = 0.1;
     let others = segment.others;
     let strength = |id: &str| segment.strength(id);
     let fresh = strength("context:corrections-fresh");
@@ -197,7 +199,8 @@ fn never(segment: &Segment) -> [f64; 22] {
         announced,
     ];
     let here = evening || auroral;
-    let scintillation_signs = [swings || (here && strength("base:satellites-fading") > 0.05), here, announced];
+    // What was seen counts, also where it holds all night and the loss comes and goes.
+    let scintillation_signs = [swings || (here && segment.fading > FADES), here, announced];
     let count = |signs: [bool; 3]| signs.iter().filter(|s| **s).count();
     let (storm_signs, scintillation_signs) = (count(storm_signs), count(scintillation_signs));
     CAUSES.map(|(cause, side)| {
@@ -219,9 +222,11 @@ fn never(segment: &Segment) -> [f64; 22] {
         if cause == "base-interference" && interference < 0.05 {
             sum += NEVER;
         }
-        // A sky cause from one base while its neighbours were quiet; without neighbours it needs two signs.
+        // A sky cause from one base while its neighbours were quiet, before and after too, as fading hits them in turn; without neighbours
+        // it needs two signs.
         if side == "sky" && cause != "long-baseline" {
-            if segment.neighbours.observed >= 2 && segment.neighbours.lost_share < 0.03 {
+            let quiet = segment.neighbours.lost_share.max(segment.neighbours_around.lost_share) < 0.03;
+            if segment.neighbours.observed >= 2 && quiet {
                 sum += NEVER;
             }
             let signs = if cause == "sky-storm" { storm_signs } else { scintillation_signs };

@@ -14,14 +14,14 @@ use super::onsets::Onsets;
 use super::periods::EpochKind;
 use super::place::{PlaceBound, place_bound};
 use super::rivals::{Rates, outdone};
-use super::sky_signs::{both_down, both_down_matters};
+use super::sky_signs::{both_down, both_down_matters, fading};
 use super::stopped_with::StoppedWith;
 use super::symptoms::{Without, symptom};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
-use crate::model::time::UtcMs;
+use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -77,8 +77,12 @@ pub struct Segment {
     pub others: Others,
     /// The rovers of other sites near by.
     pub neighbours: Others,
+    /// The same with half an hour before and after: what hits in turn leaves them alone for minutes.
+    pub neighbours_around: Others,
     /// How far the signals of all bands are down at the base and at the rover in the same minutes, by day, whatever it changes; 0 to 1.
     pub both_down: f64,
+    /// How far single satellites fade at the base, whatever it changes; 0 to 1.
+    pub fading: f64,
     /// Index of the first epoch.
     pub first: usize,
     /// Evidence.
@@ -225,6 +229,9 @@ pub fn gather<G: Within>(
                 let Some(mut segment) = bare(rover, r, from, to, epochs, &distance) else { continue };
                 segment.others = others(other_grids.iter().copied(), from, to);
                 segment.neighbours = others(neighbour_grids.iter().copied(), from, to);
+                let (before, after) = (from - AROUND_MS, to + AROUND_MS);
+                segment.neighbours_around = others(neighbour_grids.iter().copied(), before, after);
+                segment.fading = fading(&base, from, to);
                 let mut f = Vec::new();
                 let mut begun: BTreeMap<&str, f64> = BTreeMap::new();
                 let old = old_share(rover, &segment, limits.age_old_s);
@@ -300,6 +307,9 @@ pub fn gather<G: Within>(
     out
 }
 
+/// Before and after a stretch in which what hits neighbours in turn may hit them, ms.
+const AROUND_MS: i64 = 30 * MINUTE_MS;
+
 /// Whether the Sun was up at the site in the middle of a stretch; where the site is not known, it may have been.
 fn by_day(case: &SiteCase, from: UtcMs, to: UtcMs) -> bool {
     case.position.is_none_or(|(lat, lon, _)| sun_elevation_deg((from + to) / 2, lat, lon) > 0.0)
@@ -364,7 +374,9 @@ fn bare(
         mean_distance_km: mean_km(distance_km.get(a..b).unwrap_or_default()),
         others: Others::default(),
         neighbours: Others::default(),
+        neighbours_around: Others::default(),
         both_down: 0.0,
+        fading: 0.0,
         first: a,
         features: Vec::new(),
     })

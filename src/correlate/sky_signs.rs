@@ -57,6 +57,14 @@ pub(super) fn both_down(f: &[Feature]) -> f64 {
     fall.max(weak).min(1.0)
 }
 
+/// How far single satellites fade at the base in a stretch, 0 to 1: whether that was seen is one question, whether the loss goes with it
+/// another (the strength of a [`Feature`]).
+pub(super) fn fading(base: &Timeline<'_>, from: UtcMs, to: UtcMs) -> f64 {
+    let near = base.near(from, to).into_iter().map(|k| &base.events[k]).filter(|e| e.kind == "satellites-fading");
+    let part = |e: &Event| (e.to.min(to) - e.from.max(from)).max(0) as f64 / (to - from).max(1) as f64;
+    near.map(|e| f64::from(e.strength) * part(e)).fold(0.0, f64::max)
+}
+
 /// Single satellites seldom fade for the whole of a bad night: what was seen of it within an hour of the segment, against what was seen
 /// of a storm, 0 to 1.
 pub(super) fn scintillation_around(base: &Timeline<'_>, from: UtcMs, to: UtcMs) -> f64 {
@@ -96,6 +104,18 @@ mod tests {
         assert_eq!(around(&[event("scintillation", 250, 280), event("ionosphere-disturbed", 360, 380)]), 0.5);
         assert_eq!(around(&[event("scintillation", 250, 280), event("ionosphere-disturbed", 320, 360)]), 0.0);
         assert_eq!(around(&[event("scintillation", 100, 230), event("restart", 290, 291)]), 0.0);
+    }
+
+    #[test]
+    fn fading_is_seen_whatever_it_changes() {
+        let how =
+            |_: &str| Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0, group: None };
+        let events =
+            [event("satellites-fading", 0, 5), event("satellites-fading", 8, 9), event("scintillation", 0, 10)];
+        let strength = f64::from(events[0].strength);
+        let seen = fading(&Timeline::new("base", &events, &how), 0, 10 * MINUTE_MS);
+        assert!(strength > 0.0 && (seen - 0.5 * strength).abs() < 1e-9, "half of the ten minutes: {seen}");
+        assert_eq!(fading(&Timeline::new("base", &events, &how), 20 * MINUTE_MS, 30 * MINUTE_MS), 0.0);
     }
 
     /// Three hours; both sides are down in the first one, the base alone in the second. The rover is lost in `lost` of ten cells of the
