@@ -15,6 +15,9 @@ const LONELY_LEAST_MS: i64 = 40_000;
 const LONELY_MOST_MS: i64 = 300_000;
 const LONELY_NEAR_MS: i64 = HOUR_MS;
 
+/// While the others lose a smaller part of the time than this, a rover is alone with its loss.
+pub(super) const LEFT_ALONE: f64 = 0.2;
+
 /// What is known of a rover over all its time.
 pub(super) struct OnRover<'a> {
     pub(super) case: &'a SiteCase,
@@ -30,6 +33,8 @@ pub(super) struct OnRover<'a> {
 
 /// How it goes with the others.
 pub(super) struct Company {
+    /// How long this rover was without a fix while the others had theirs, min.
+    pub(super) alone: f64,
     /// Which part of the other rovers loses fix in the same hour.
     pub(super) turns: f64,
     /// How far the signals are down on both sides, as far as it changes anything.
@@ -41,7 +46,7 @@ pub(super) struct Company {
 impl OnRover<'_> {
     /// Adds what stands around a segment.
     pub(super) fn context(&self, f: &mut Vec<Feature>, segment: &Segment, company: &Company) {
-        let Company { turns, down, old_anyway } = *company;
+        let Company { alone, turns, down, old_anyway } = *company;
         let OnRover { case, rover, base, place, reach, far, limits } = *self;
         // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
         let burst = f.iter().any(|f| f.id == "sky:flare");
@@ -127,11 +132,10 @@ impl OnRover<'_> {
         }
         add("corrections-far", reached / total);
         // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
-        let minutes = (segment.to - segment.from) as f64 / 60_000.0;
-        if o.observed > 0 && o.lost_share < 0.2 && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
+        if o.observed > 0 && o.lost_share < LEFT_ALONE && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
             // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
             let not_alone = ((turns - 0.4) / 0.4).clamp(0.0, 1.0);
-            add("only-this-rover", ((minutes - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
+            add("only-this-rover", ((alone - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
             // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
             let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
             let like = rover.time.periods.iter().filter(|p| {
