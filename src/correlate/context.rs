@@ -4,11 +4,11 @@
 use super::case::{RoverCase, SiteCase};
 use super::distance::Reach;
 use super::evidence::{EvidenceLimits, Feature, Segment};
-use super::grid::{merge_spans, overlap_ms};
+use super::grid::{Grid, merge_spans, others, overlap_ms};
 use super::place::PlaceBound;
 use super::timeline::Timeline;
 use crate::model::ids::FixState;
-use crate::model::time::{HOUR_MS, UtcMs};
+use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
 /// Losses of one rover alone that come and go: from so long to so long, within so much time, ms (common practice, no source).
 const LONELY_LEAST_MS: i64 = 40_000;
@@ -16,7 +16,18 @@ const LONELY_MOST_MS: i64 = 300_000;
 const LONELY_NEAR_MS: i64 = HOUR_MS;
 
 /// While the others lose a smaller part of the time than this, a rover is alone with its loss.
-pub(super) const LEFT_ALONE: f64 = 0.2;
+const LEFT_ALONE: f64 = 0.2;
+/// So long before and after a stretch the rest of its loss counts with it, ms.
+const ALONE_MS: i64 = 5 * MINUTE_MS;
+
+/// How long a rover was without a fix around a stretch of its loss while the others had theirs, min: events of the base cut a long loss into
+/// pieces that say nothing each.
+pub(super) fn alone_min((from, to): (UtcMs, UtcMs), loss: (UtcMs, UtcMs), other_rovers: &[&Grid]) -> f64 {
+    let (a, b) = (loss.0.max(from - ALONE_MS), loss.1.min(to + ALONE_MS));
+    let around = others(other_rovers.iter().copied(), a, b);
+    let (a, b) = if around.observed > 0 && around.lost_share < LEFT_ALONE { (a, b) } else { (from, to) };
+    (b - a) as f64 / MINUTE_MS as f64
+}
 
 /// What is known of a rover over all its time.
 pub(super) struct OnRover<'a> {
@@ -33,7 +44,7 @@ pub(super) struct OnRover<'a> {
 
 /// How it goes with the others.
 pub(super) struct Company {
-    /// How long this rover was without a fix while the others had theirs, min.
+    /// [`alone_min`].
     pub(super) alone: f64,
     /// Which part of the other rovers loses fix in the same hour.
     pub(super) turns: f64,
@@ -197,4 +208,24 @@ fn stop_of(rover: &RoverCase, segment: &Segment) -> Option<UtcMs> {
         .filter(|e| e.kind == "corrections-old" && e.from < segment.to && e.to > segment.from)
         .max_by_key(|e| (segment.to.min(e.to) - segment.from.max(e.from), e.from))
         .map(|e| e.from)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_loss_in_pieces_is_one_loss_while_the_others_have_their_fix() {
+        // An hour in cells of ten seconds; the other rover is lost for its first ten minutes.
+        let lost = (0..360).map(|i| if i < 60 { 10_000 } else { 0 }).collect();
+        let other = Grid { first: 0, observed: vec![10_000; 360], lost, old: vec![0; 360] };
+        let min = |m: i64| m * MINUTE_MS;
+        let alone = |piece: (i64, i64), loss: (i64, i64)| {
+            alone_min((min(piece.0), min(piece.1)), (min(loss.0), min(loss.1)), &[&other])
+        };
+        assert_eq!(alone((30, 31), (20, 50)), 11.0, "five minutes on either side");
+        assert_eq!(alone((30, 31), (29, 33)), 4.0, "no longer than the loss");
+        assert_eq!(alone((12, 13), (0, 30)), 1.0, "the other one was lost too");
+        assert_eq!(alone_min((min(30), min(31)), (min(20), min(50)), &[]), 1.0, "nobody else to compare with");
+    }
 }

@@ -6,7 +6,7 @@ use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::conditions;
-use super::context::{Company, LEFT_ALONE, OnRover};
+use super::context::{Company, OnRover, alone_min};
 use super::distance::{distances_km, far_evidence, mean_km, range_evidence, spoils_baseline};
 use super::grid::{Grid, Others, Within, in_turn, merge_spans, others};
 use super::leads::Leads;
@@ -291,9 +291,8 @@ pub fn gather<G: Within>(
                     }
                 }
                 let turns = in_turn(&grids[r], &other_grids, from, to);
-                let wide = (period.from.max(from - ALONE_MS), period.to.min(to + ALONE_MS));
                 let company = Company {
-                    alone: alone(&segment, &other_grids, wide),
+                    alone: alone_min((from, to), (period.from, period.to), &other_grids),
                     turns,
                     down: segment.both_down * down_matters,
                     old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),
@@ -307,17 +306,6 @@ pub fn gather<G: Within>(
         out.places.push(place);
     }
     out
-}
-
-/// So long before and after a stretch the rest of its loss counts with it, ms.
-const ALONE_MS: i64 = 5 * MINUTE_MS;
-
-/// How long the rover was without a fix while the others had theirs, min: events of the base cut a long loss into pieces that say nothing each.
-fn alone(segment: &Segment, others_of: &[&Grid], (from, to): (UtcMs, UtcMs)) -> f64 {
-    let around = others(others_of.iter().copied(), from, to);
-    let (from, to) =
-        if around.observed > 0 && around.lost_share < LEFT_ALONE { (from, to) } else { (segment.from, segment.to) };
-    (to - from) as f64 / MINUTE_MS as f64
 }
 
 /// Before and after a stretch in which what hits neighbours in turn may hit them, ms.

@@ -137,3 +137,23 @@ pub(super) fn calm(minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Ca
         mostly: of(&|m| m.swing as f64 <= 0.5 * limits.disturbed_share * m.judged as f64 && m.middle < limit),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn swings_in_patches_have_no_middle() {
+        let of = |rotis: &[f64]| {
+            let mut minute = Minute::default();
+            minute.rotis = rotis.to_vec();
+            middle(&minute)
+        };
+        // A travelling disturbance over all of the sky; patches under half of it and more; too few to say.
+        assert_eq!(of(&[0.22, 0.28, 0.3, 0.34, 0.4, 0.5, 0.7]), 0.34);
+        assert_eq!(of(&[0.04, 0.05, 0.06, 0.4, 1.5, 1.6, 1.8, 2.0]), 0.0);
+        assert!(of(&[0.05, 0.05, 0.05, 0.06, 1.5, 1.8]) < 0.1);
+        assert_eq!(of(&[0.03, 0.04, 0.04, 0.05, 0.06]), 0.04, "a quiet sky");
+        assert_eq!(of(&[0.4, 0.4, 0.4]), 0.0);
+    }
+}

@@ -65,8 +65,9 @@ pub fn over_base(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> (Vec<Ev
     let minutes = sky_minutes::sat_minutes(frames);
     events.extend(obstruction::run(frames, &minutes, limits));
     events.extend(multipath::run(frames, &minutes, limits));
-    let sky = scintillation::minutes(&minutes, setup.place, limits);
-    events.extend(scintillation::run(frames, &minutes, &sky, setup.place, limits));
+    let high_latitude = scintillation::is_high_latitude(&minutes, setup.place);
+    let sky = scintillation::minutes(&minutes, high_latitude, limits);
+    events.extend(scintillation::run(frames, &sky, (setup.place, high_latitude), limits));
     events.extend(disturbed_ionosphere::run(frames, &sky, limits));
     events.extend(signal_curve::run(frames, &minutes, limits));
     (sorted(events), disturbed_ionosphere::calm(&sky, limits))

@@ -45,7 +45,8 @@ pub(super) struct Minute<'a> {
     pub(super) rotis: Vec<f64>,
 }
 
-fn is_high_latitude(all: &[SatMinute], place: Option<(f64, f64, f64)>) -> bool {
+/// Whether a place is where the phase swings far more than the intensity.
+pub(super) fn is_high_latitude(all: &[SatMinute], place: Option<(f64, f64, f64)>) -> bool {
     place.zip(all.first()).is_some_and(|((lat, lon, _), m)| {
         let dip = FieldModel::at_year(decimal_year(m.time)).and_then(|f| f.dip_latitude_deg(lat, lon, SHELL_M));
         dip.is_some_and(|d| d.abs() >= AURORAL_DEG)
@@ -53,12 +54,7 @@ fn is_high_latitude(all: &[SatMinute], place: Option<(f64, f64, f64)>) -> bool {
 }
 
 /// All minutes in which enough satellites stand high enough.
-pub(super) fn minutes<'a>(
-    all: &'a [SatMinute],
-    place: Option<(f64, f64, f64)>,
-    limits: &Limits,
-) -> BTreeMap<UtcMs, Minute<'a>> {
-    let high_latitude = is_high_latitude(all, place);
+pub(super) fn minutes<'a>(all: &'a [SatMinute], high_latitude: bool, limits: &Limits) -> BTreeMap<UtcMs, Minute<'a>> {
     let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
     for m in all.iter().filter(|m| m.elevation >= MASK_DEG) {
         let fades = m.s4 >= limits.s4_moderate;
@@ -98,12 +94,10 @@ pub(super) fn minutes<'a>(
 
 pub(super) fn run(
     frames: &UnitFrames,
-    all: &[SatMinute],
     minutes: &BTreeMap<UtcMs, Minute<'_>>,
-    place: Option<(f64, f64, f64)>,
+    (place, high_latitude): (Option<(f64, f64, f64)>, bool),
     limits: &Limits,
 ) -> Vec<Event> {
-    let high_latitude = is_high_latitude(all, place);
     let times: Vec<UtcMs> = minutes.keys().copied().collect();
     let flags: Vec<bool> = minutes
         .values()
