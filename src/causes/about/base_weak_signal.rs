@@ -13,6 +13,7 @@ pub const ABOUT: About = About {
     looks_like: &[
         "C/N0 is below the expected curve at all elevations and directions, on all bands, steadily or falling over weeks.",
         "Fewer satellites than the sky offers; low ones are lost first.",
+        "Where it is weak enough the receiver loses all satellites and starts over: the stream stops again and again while everything is weak.",
         "Worse after rain (water), or since a cable or an antenna was changed.",
     ],
     speaks_for: &[
