@@ -24,6 +24,9 @@ const ORBIT_VALUES: u64 = 0x1f_fffe;
 /// Days are in the BeiDou week count from here: week 0 of BDT is GPS week 1356.
 const BDT_WEEK_OFFSET: i64 = 1356;
 
+/// No week is further from week 0.
+const MOST_WEEKS: f64 = 1e6;
+
 /// Where the lines of the open record belong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Message {
@@ -284,7 +287,8 @@ fn kepler(open: &Open, place: &Line<'_>, report: &mut Report) -> Option<Ephemeri
             d if d < -302_400.0 => 1,
             _ => 0,
         };
-    let written = v[22] as i64 + if beidou { BDT_WEEK_OFFSET } else { 0 };
+    // Damaged text can give any number.
+    let written = v[22].clamp(-MOST_WEEKS, MOST_WEEKS) as i64 + if beidou { BDT_WEEK_OFFSET } else { 0 };
     if written != week && (written - week).rem_euclid(1024) != 0 {
         report.problem(
             "week of a navigation record",

@@ -398,5 +398,32 @@ fn navigation_example_of_the_standard() {
     assert_eq!(parsed.look.from.as_deref(), Some("1999-09-02T17:51:31Z"));
 }
 
+/// Found by fuzzing (`rinex_nav`): a week of 1e32 overflowed when the BeiDou weeks were added.
+#[test]
+fn a_week_beyond_all_numbers_is_told_and_the_week_of_the_epoch_used() {
+    let nav = |week: &str| {
+        h("     3.04           NAVIGATION DATA     MIXED", "RINEX VERSION / TYPE")
+            + &h("", "END OF HEADER")
+            + "C05 2021 01 01 00 00 00-4.263372393325e-04-7.525180478751e-11 0.000000000000e+00
+     1.000000000000e+00 1.189062500000e+01 1.053258158144e-09-2.551395311193e+00
+     1.695007085800e-07 4.017724422738e-04 2.923654392362e-05 6.493469865799e+03
+     4.320000000000e+05 1.057051122189e-07-2.775124444992e+00-2.114102244377e-07
+     6.071697097984e-02-8.976718750000e+02 1.548872664878e-01-8.714648714384e-11
+    -9.407534718725e-10 0.000000000000e+00"
+            + week
+            + " 0.000000000000e+00
+     2.000000000000e+00 0.000000000000e+00 0.000000000000e+00-8.000000000000e-09
+     4.320000000000e+05 0.000000000000e+00
+"
+    };
+    // 1 January 2021 lies in BeiDou week 782, GPS week 2138.
+    for (week, told) in [(" 7.820000000000e+02", 0), (" 9.900000000000e+31", 1), ("-9.900000000000e+31", 1)] {
+        let (parsed, ..) = read_all(nav(week).as_bytes());
+        assert_eq!(problems(&parsed).len(), told, "{:?}", problems(&parsed));
+        let [crate::maths::orbits::Ephemeris::Kepler(e)] = parsed.ephemerides.as_slice() else { panic!("one orbit") };
+        assert_eq!((e.system, e.number, e.gps_week), ('C', 5, 2138));
+    }
+}
+
 mod dump;
 mod open_data;
