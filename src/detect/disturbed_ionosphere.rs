@@ -37,30 +37,41 @@ fn limit(middles: impl Iterator<Item = f64>, limits: &Limits) -> f64 {
     (TIMES_QUIET * *quiet).clamp(limits.roti_sky, MOST_TIMES * limits.roti_sky)
 }
 
-/// ROTI in the middle of the strong satellites of a minute, TECU/min; 0 for too few of them, and where a quarter of them hardly swings: what
-/// comes in patches is not all over the sky.
-fn middle(minute: &Minute<'_>) -> f64 {
-    if minute.rotis.len() < LEAST_SATELLITES {
-        return 0.0;
+/// ROTI of the strong satellites of a minute, TECU/min.
+struct Swing {
+    /// In the middle of them; 0 for too few.
+    middle: f64,
+    /// A quarter of them hardly swings: what comes in patches is not all over the sky.
+    in_patches: bool,
+}
+
+impl Swing {
+    fn of(minute: &Minute<'_>) -> Swing {
+        if minute.rotis.len() < LEAST_SATELLITES {
+            return Swing { middle: 0.0, in_patches: false };
+        }
+        let of = |q: f64| quantile(minute.rotis.iter().copied(), q).unwrap_or(0.0);
+        let middle = of(0.5);
+        Swing { middle, in_patches: of(0.25) < LEAST_OF_MIDDLE * middle }
     }
-    let rotis = || minute.rotis.iter().copied();
-    match (median(rotis()), quantile(rotis(), 0.25)) {
-        (Some(middle), Some(calmest)) if calmest >= LEAST_OF_MIDDLE * middle => middle,
-        _ => 0.0,
+
+    /// What all of the sky swings.
+    fn all_over(&self) -> f64 {
+        if self.in_patches { 0.0 } else { self.middle }
     }
 }
 
 pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Vec<Event> {
-    let known: Vec<(UtcMs, &Minute, f64)> =
-        minutes.iter().filter(|(_, m)| m.with_rates >= LEAST_SATELLITES).map(|(t, m)| (*t, m, middle(m))).collect();
-    let limit = limit(known.iter().map(|k| k.2), limits);
+    let known: Vec<(UtcMs, &Minute, Swing)> =
+        minutes.iter().filter(|(_, m)| m.with_rates >= LEAST_SATELLITES).map(|(t, m)| (*t, m, Swing::of(m))).collect();
+    let limit = limit(known.iter().map(|k| k.2.middle), limits);
     let times: Vec<UtcMs> = known.iter().map(|k| k.0).collect();
     let share = |m: &Minute| m.swinging as f64 / m.with_rates as f64;
     let flags: Vec<bool> = known
         .iter()
-        .map(|(_, m, middle)| {
+        .map(|(_, m, swing)| {
             // Fading on top is scintillation; a storm swings without it.
-            (share(m) >= limits.disturbed_share || *middle >= limit)
+            (share(m) >= limits.disturbed_share || swing.all_over() >= limit)
                 && (m.scintillating.len() as f64) < 0.3 * m.judged as f64
         })
         .collect();
@@ -70,7 +81,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, li
         .filter_map(|s| {
             let inside = known.get(s.first..s.end).unwrap_or_default();
             let mean = inside.iter().map(|(_, m, _)| share(m)).sum::<f64>() / inside.len().max(1) as f64;
-            let middle = median(inside.iter().map(|k| k.2))?;
+            let middle = median(inside.iter().map(|k| k.2.all_over()))?;
             if mean < limits.disturbed_share && middle < limit {
                 return None; // more gaps than storm
             }
@@ -112,7 +123,7 @@ pub(super) fn calm(minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Ca
         judged: m.with_rates,
         swing: m.rotis.iter().filter(|r| **r >= limits.roti_onset).count(),
         strongly: m.rotis.iter().any(|r| *r >= 2.0 * limits.roti_onset),
-        middle: middle(m),
+        middle: Swing::of(m).middle,
     });
     let minutes: Vec<Rates> = rates.collect();
     let known = minutes.iter().filter(|m| m.judged >= LEAST_SATELLITES);
@@ -143,17 +154,33 @@ mod tests {
     use super::*;
 
     #[test]
-    fn swings_in_patches_have_no_middle() {
+    fn swings_in_patches_are_not_all_over_the_sky() {
         let of = |rotis: &[f64]| {
             let mut minute = Minute::default();
             minute.rotis = rotis.to_vec();
-            middle(&minute)
+            let swing = Swing::of(&minute);
+            (swing.middle, swing.all_over())
         };
         // A travelling disturbance over all of the sky; patches under half of it and more; too few to say.
-        assert_eq!(of(&[0.22, 0.28, 0.3, 0.34, 0.4, 0.5, 0.7]), 0.34);
-        assert_eq!(of(&[0.04, 0.05, 0.06, 0.4, 1.5, 1.6, 1.8, 2.0]), 0.0);
-        assert!(of(&[0.05, 0.05, 0.05, 0.06, 1.5, 1.8]) < 0.1);
-        assert_eq!(of(&[0.03, 0.04, 0.04, 0.05, 0.06]), 0.04, "a quiet sky");
-        assert_eq!(of(&[0.4, 0.4, 0.4]), 0.0);
+        assert_eq!(of(&[0.22, 0.28, 0.3, 0.34, 0.4, 0.5, 0.7]), (0.34, 0.34));
+        assert_eq!(of(&[0.04, 0.05, 0.06, 0.4, 1.5, 1.6, 1.8, 2.0]), (1.5, 0.0));
+        assert_eq!(of(&[0.05, 0.05, 0.05, 0.06, 1.5, 1.8]).1, 0.0);
+        assert_eq!(of(&[0.03, 0.04, 0.04, 0.05, 0.06]), (0.04, 0.04), "a quiet sky");
+        assert_eq!(of(&[0.4, 0.4, 0.4]), (0.0, 0.0));
+    }
+
+    #[test]
+    fn a_sky_in_patches_is_not_calm() {
+        let told = |rotis: &[f64]| {
+            let mut minute = Minute::default();
+            minute.rotis = rotis.to_vec();
+            minute.with_rates = rotis.len();
+            calm(&BTreeMap::from([(0, minute)]), &Limits::default())
+        };
+        // No satellite reaches the onset; most of them swing, a quarter hardly does.
+        let patches = told(&[0.04, 0.05, 0.06, 0.4, 0.4, 0.4, 0.4, 0.45]);
+        assert_eq!(patches, Calm::default());
+        let quiet = told(&[0.04, 0.05, 0.06, 0.06, 0.06, 0.07, 0.07, 0.08]);
+        assert_eq!((quiet.quiet, quiet.mostly), (vec![(0, MINUTE_MS)], vec![(0, MINUTE_MS)]));
     }
 }
