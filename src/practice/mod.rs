@@ -51,6 +51,7 @@
 //! | `site.cause.rover` | 0 | which rover, for causes of one rover |
 //! | `site.cause.mode` | drawn | 0 to 2, see `fault` |
 
+mod beside;
 mod bundle;
 mod cause;
 mod claims;
@@ -246,7 +247,7 @@ fn make(world: &World, dir: &Path) -> Result<Summary, PracticeError> {
     for r in results {
         done.push(r?);
     }
-    let extra = fleet::beside(world, &done, dir)?;
+    let extra = beside::everything(world, &done, dir)?;
     let mut summary = Summary {
         sites: done.len(),
         bundles: done.iter().map(|d| d.bundles).sum::<usize>() + extra.0,
