@@ -133,7 +133,7 @@ mod tests {
     use crate::correlate::samples::event;
 
     fn timing(_: &str) -> Timing {
-        Timing { after_ms: 0, resolution_ms: 10_000, direct: false, stops: false, alone: 0.0, group: None }
+        Timing { resolution_ms: 10_000, ..Timing::default() }
     }
 
     /// Analysis.md, Coincidence 3 (relative risk): a kind that takes all of one hour of four, beside another one that takes

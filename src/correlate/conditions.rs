@@ -97,7 +97,7 @@ mod tests {
     const HOUR: i64 = HOUR_MS;
 
     fn how(_: &str) -> Timing {
-        Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0, group: None }
+        Timing::default()
     }
 
     /// Two days from midnight UTC at 45 degrees east: the evening there is 15:30 to 22:30 UTC.

@@ -45,7 +45,7 @@ pub(super) struct OnRover<'a> {
 /// How it goes with the others.
 pub(super) struct Company {
     /// [`alone_min`].
-    pub(super) alone: f64,
+    pub(super) alone_min: f64,
     /// Which part of the other rovers loses fix in the same hour.
     pub(super) turns: f64,
     /// How far the signals are down on both sides, as far as it changes anything.
@@ -57,7 +57,7 @@ pub(super) struct Company {
 impl OnRover<'_> {
     /// Adds what stands around a segment.
     pub(super) fn context(&self, f: &mut Vec<Feature>, segment: &Segment, company: &Company) {
-        let Company { alone, turns, down, old_anyway } = *company;
+        let Company { alone_min, turns, down, old_anyway } = *company;
         let OnRover { case, rover, base, place, reach, far, limits } = *self;
         // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
         let burst = f.iter().any(|f| f.id == "sky:flare");
@@ -146,7 +146,7 @@ impl OnRover<'_> {
         if o.observed > 0 && o.lost_share < LEFT_ALONE && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
             // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
             let not_alone = ((turns - 0.4) / 0.4).clamp(0.0, 1.0);
-            add("only-this-rover", ((alone - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
+            add("only-this-rover", ((alone_min - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
             // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
             let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
             let like = rover.time.periods.iter().filter(|p| {

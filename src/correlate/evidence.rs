@@ -29,7 +29,7 @@ use std::ops::Range;
 pub(super) type ByKind = BTreeMap<&'static str, Association>;
 
 /// How an event kind works in time.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Timing {
     /// How long it goes on to work after its end, ms (a rover needs time to get its fix back).
     pub after_ms: i64,
@@ -292,7 +292,7 @@ pub fn gather<G: Within>(
                 }
                 let turns = in_turn(&grids[r], &other_grids, from, to);
                 let company = Company {
-                    alone: alone_min((from, to), (period.from, period.to), &other_grids),
+                    alone_min: alone_min((from, to), (period.from, period.to), &other_grids),
                     turns,
                     down: segment.both_down * down_matters,
                     old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),

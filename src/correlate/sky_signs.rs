@@ -91,9 +91,11 @@ mod tests {
     }
 
     fn around(events: &[Event]) -> f64 {
-        let how =
-            |_: &str| Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0, group: None };
-        scintillation_around(&Timeline::new("base", events, &how), 300 * MINUTE_MS, 310 * MINUTE_MS)
+        scintillation_around(
+            &Timeline::new("base", events, &|_: &str| Timing::default()),
+            300 * MINUTE_MS,
+            310 * MINUTE_MS,
+        )
     }
 
     /// Worked by hand, a loss from minute 300 to 310: what counts lies between minutes 240 and 370.
@@ -108,14 +110,15 @@ mod tests {
 
     #[test]
     fn fading_is_seen_whatever_it_changes() {
-        let how =
-            |_: &str| Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0, group: None };
         let events =
             [event("satellites-fading", 0, 5), event("satellites-fading", 8, 9), event("scintillation", 0, 10)];
         let strength = f64::from(events[0].strength);
-        let seen = fading(&Timeline::new("base", &events, &how), 0, 10 * MINUTE_MS);
+        let seen = fading(&Timeline::new("base", &events, &|_: &str| Timing::default()), 0, 10 * MINUTE_MS);
         assert!(strength > 0.0 && (seen - 0.5 * strength).abs() < 1e-9, "half of the ten minutes: {seen}");
-        assert_eq!(fading(&Timeline::new("base", &events, &how), 20 * MINUTE_MS, 30 * MINUTE_MS), 0.0);
+        assert_eq!(
+            fading(&Timeline::new("base", &events, &|_: &str| Timing::default()), 20 * MINUTE_MS, 30 * MINUTE_MS),
+            0.0
+        );
     }
 
     /// Three hours; both sides are down in the first one, the base alone in the second. The rover is lost in `lost` of ten cells of the

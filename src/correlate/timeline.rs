@@ -81,9 +81,7 @@ impl<'a> Timeline<'a> {
     pub(super) fn how(&self, k: usize) -> (&str, Timing) {
         match self.events.get(k).and_then(|e| self.kinds.get(e.kind)) {
             Some((id, t)) => (id.as_str(), *t),
-            None => {
-                ("", Timing { after_ms: 0, resolution_ms: 0, direct: false, stops: false, alone: 0.0, group: None })
-            }
+            None => ("", Timing::default()),
         }
     }
 }
