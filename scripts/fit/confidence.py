@@ -2,10 +2,11 @@
 the logarithm of its part of the site's lost time, to how often the truth names that cause at the site. Prints the numbers for [calibration] of src/causes/weights.toml; what the program
 says now is taken back through the curve that stands there.
 
-usage: confidence.py WORK [BLIND]    (as left by scripts/refit: S/truth.json and rS/findings.json of each tuning seed S; BLIND holds the
-same of fleets out of which lost_logs.py took bases' logs: then `site_blind` is fitted to them, with the other numbers as they stand)
+usage: confidence.py WORK [BLIND]    (as left by scripts/refit: S/truth.json and the report rS of each tuning seed S; BLIND holds the
+same of fleets out of which lost_logs.py took bases' logs or days of them: then `site_blind` is fitted to them, with the other numbers as
+they stand)
 """
-import glob, json, os, sys, tomllib
+import collections, csv, glob, json, os, sys, tomllib
 import numpy as np
 
 HERE = os.path.dirname(os.path.abspath(__file__))
@@ -13,13 +14,25 @@ CAL = tomllib.load(open(os.path.join(HERE, "../../src/causes/weights.toml"), "rb
 LEAST_HOURS = 0.05  # as `lostfix score` counts causes
 
 
+def blind_parts(report):
+    """By site and cause the part of the lost time that no log of the base covers."""
+    lost, blind = collections.Counter(), collections.Counter()
+    for r in csv.DictReader(open(f"{report}/tables/verdicts.csv")):
+        evidence = dict(e.rsplit("=", 1) for e in r["evidence"].split())
+        key, ms = (r["site"], r["cause"]), float(r["lost_s"])
+        lost[key] += ms
+        blind[key] += ms * float(evidence.get("context:base-log-missing", 0))
+    return {key: blind[key] / ms for key, ms in lost.items() if ms > 0}
+
+
 def pairs(work, fleets):
     for s in fleets:
+        blind = blind_parts(f"{work}/r{s}")
         truth = {x["site"]: {c["cause"] for c in x["causes"] if c["cause"] != "unexplained"} for x in json.load(open(f"{work}/{s}/truth.json"))["sites"]}
         for site in json.load(open(f"{work}/r{s}/findings.json"))["sites"]:
             for c in site["causes"]:
                 if c["cause"] != "unexplained" and c["lost_fix_hours"] >= LEAST_HOURS and site["site"] in truth:
-                    yield c["confidence"], c["share"], c["cause"] in truth[site["site"]], not site["bases"]
+                    yield c["confidence"], c["share"], c["cause"] in truth[site["site"]], blind.get((site["site"], c["cause"]), 0.0)
 
 
 def logit(p):
@@ -58,11 +71,11 @@ def seeds_of(work):
 
 def fit_blind(work):
     c, share, y, blind = columns(work, seeds_of(work))
-    c, y = c[blind > 0], y[blind > 0]
-    plain = logit(c / CAL["most"]) + CAL["site_blind"]
+    c, y, blind = c[blind > 0], y[blind > 0], blind[blind > 0]
+    plain = logit(c / CAL["most"]) + CAL["site_blind"] * blind
 
     def told(b):
-        return CAL["most"] / (1 + np.exp(b - plain))
+        return CAL["most"] / (1 + np.exp(b * blind - plain))
 
     def unlikely(b):
         return -np.mean(y * np.log(told(b)) + (1 - y) * np.log(1 - told(b)))
