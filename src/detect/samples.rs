@@ -429,6 +429,21 @@ fn weak_is_the_whole_sky_on_every_band() {
 }
 
 #[test]
+fn a_sky_that_is_blocked_all_round_is_not_a_weak_signal() {
+    // Two satellites of twelve stand overhead, at 75 degrees (50 dB-Hz on L1: check-values 10.2); the others are behind trees.
+    let weak = |overhead: f32| {
+        let rows = signals(180, move |_, k, r| {
+            r.elevation = if k < 2 { 75.0 } else { 40.0 };
+            r.cn0_mean = if k < 2 { overhead } else { 36.0 } - if r.band == Band::L1.code() { 0.0 } else { 2.0 };
+        });
+        let f = frames(Role::Base, rows);
+        !weak_signal::run(&f, &weak_signal::Level::of(&f), &[], &Limits::default()).is_empty()
+    };
+    assert!(!weak(50.0));
+    assert!(weak(40.0), "10 dB down in all directions");
+}
+
+#[test]
 fn message_sets_are_complete_fast_and_even() {
     let whole = || vec![(1006, 6, 10.0), (1077, 60, 1.0), (1087, 60, 1.0)];
     let during =

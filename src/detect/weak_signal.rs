@@ -3,15 +3,17 @@
 //!
 //! Expected: typical C/N0 by elevation of a good survey antenna, check-values 10.2 (common practice, no source); without
 //! elevations the upper quartile over satellites stands for 40 to 90 degrees. Receivers differ by 1 to 3 dB between makes,
-//! so the fleet's own median counts where there are enough bases.
+//! so the fleet's own median counts where there are enough bases. Where directions are known and the satellites overhead are as strong as
+//! ever, the others stand behind something: then it is not the signal path.
 
 use super::Maker;
 use super::limits::Limits;
+use super::sky_minutes::typical_dbhz;
 use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::maths::for_text;
 use crate::model::event::Event;
-use crate::model::ids::Band;
+use crate::model::ids::{Band, Signal};
 use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::BTreeMap;
 
@@ -57,6 +59,34 @@ impl Level {
     }
 }
 
+/// What no wall or tree around an antenna hides, degrees ...
+const OVERHEAD_DEG: f64 = 70.0;
+/// ... in so many minutes of satellites an hour.
+const OVERHEAD_LEAST: usize = 30;
+/// The satellites overhead are so much less weak than the strong ones of the whole sky, as a part of what those are weaker than elsewhere ...
+const OVERHEAD_PART: f64 = 0.5;
+/// ... and dB (makes differ by 1 to 3 dB, the typical curve holds for all).
+const OVERHEAD_DB: f64 = 3.0;
+
+/// How far the first frequency of the satellites overhead is under the typical curve, dB, by hour; no entry where their directions are not known.
+fn overhead(frames: &UnitFrames) -> BTreeMap<UtcMs, f64> {
+    let table = &frames.signals;
+    let (times, bands) = (view::i64s(table, "time"), view::u32s_full(table, "band"));
+    let (signals, cn0) = (view::u32s_full(table, "signal"), view::f32s(table, "cn0_mean"));
+    let elevations = view::f32s(table, "elevation");
+    let mut by_hour: BTreeMap<UtcMs, Vec<f64>> = BTreeMap::new();
+    for (i, elevation) in elevations.iter().enumerate() {
+        let elevation = f64::from(*elevation);
+        if elevation < OVERHEAD_DEG || bands[i] != u32::from(Band::L1.code()) || !cn0[i].is_finite() {
+            continue;
+        }
+        if let Some(typical) = Signal::unpack(signals[i]).and_then(|s| typical_dbhz(s.system, Band::L1, elevation)) {
+            by_hour.entry(times[i].div_euclid(HOUR_MS) * HOUR_MS).or_default().push(typical - f64::from(cn0[i]));
+        }
+    }
+    by_hour.into_iter().filter(|(_, v)| v.len() >= OVERHEAD_LEAST).filter_map(|(t, v)| Some((t, median(v)?))).collect()
+}
+
 /// Weak hours of one base. `fleet` holds the levels of the other bases of the run.
 pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits) -> Vec<Event> {
     let maker = Maker::new(frames, &frames.signals);
@@ -83,10 +113,17 @@ pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits
     }
     // The whole sky and all bands are weak, or it is not the signal path: the first frequency over its limit, every other
     // measured band at least near it (makes differ by 1 to 3 dB).
+    let overhead = if weak_hours.is_empty() { BTreeMap::new() } else { overhead(frames) };
     let hours: Vec<UtcMs> = weak_hours.keys().copied().collect();
     let flags: Vec<bool> = weak_hours
         .iter()
-        .map(|(hour, v)| v.iter().any(|(b, _)| *b == Band::L1) && least.get(hour).is_some_and(|part| *part >= 0.4))
+        .map(|(hour, v)| {
+            let Some((_, deficit)) = v.iter().find(|(b, _)| *b == Band::L1) else { return false };
+            let usual = EXPECTED_DBHZ[0].1 - level.by_hour.get(&(Band::L1.code(), *hour)).copied().unwrap_or(f64::NAN);
+            let blocked =
+                overhead.get(hour).is_some_and(|high| usual - high > (OVERHEAD_PART * deficit).max(OVERHEAD_DB));
+            !blocked && least.get(hour).is_some_and(|part| *part >= 0.4)
+        })
         .collect();
     let against =
         if fleet.len() >= 3 { "the fleet's bases" } else { "a good installation (common practice, no source)" };
