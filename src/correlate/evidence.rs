@@ -1,6 +1,7 @@
 //! Evidence for each stretch of lost time: which events overlap it, who else was lost, how old the corrections were, where
 //! the rover stood. Strengths from 0 to 1; what it means for a cause is not known here.
 
+use super::anyway::{LostAnyway, spare_age};
 use super::apart::Apart;
 use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
@@ -214,6 +215,7 @@ pub fn gather<G: Within>(
         let apart_here = Apart::of(&kinds, &[&grids[r]]);
         let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], [&apart, &apart_here], timing);
         let on_rover = OnRover { case, rover, base: &base, place: &place, reach: &reach, far: &far, limits };
+        let lost_anyway = LostAnyway::of(&grids[r]);
         let stopped_with = StoppedWith::of(&grids[r], &other_grids);
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
@@ -234,7 +236,9 @@ pub fn gather<G: Within>(
                 segment.fading = fading(&base, from, to);
                 let mut f = Vec::new();
                 let mut begun: BTreeMap<&str, f64> = BTreeMap::new();
-                let old = old_share(rover, &segment, limits.age_old_s);
+                let anyway = lost_anyway.part(from, to);
+                // The part of it in which old corrections can be the reason.
+                let old = old_share(rover, &segment, limits.age_old_s) * (1.0 - anyway);
                 let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
                     [(&base, 0, Some(&out.base_associations)), (&mine, own_at, Some(&own)), (&sky, sky_at, None)];
                 for (timeline, at, associated) in parts {
@@ -298,6 +302,7 @@ pub fn gather<G: Within>(
                     old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),
                 };
                 on_rover.context(&mut f, &segment, &company);
+                spare_age(&mut f, anyway);
                 segment.features = f;
                 out.segments.push(segment);
             }

@@ -1,0 +1,123 @@
+//! What a rover loses although its corrections are fresh: then it is lost anyway, and that they get old at times is not the reason.
+
+use super::evidence::Feature;
+use super::grid::{CELL_MS, Grid};
+use crate::model::time::{MINUTE_MS, UtcMs};
+
+/// Cells of fresh corrections before one that counts: a rover needs time to get its fix back (common practice, no source; 20 to 90 s
+/// were tried).
+const SETTLED_CELLS: usize = 3;
+/// So long before and after a stretch tells what holds in it, ms (10 to 60 min were tried).
+const AROUND_MS: i64 = 20 * MINUTE_MS;
+/// Less observed time tells nothing, ms.
+const LEAST_MS: i64 = MINUTE_MS;
+/// Lost so much of the time with fresh corrections tells nothing; so much, all (from 0 to 0.8 the first was tried; this and what stands
+/// above on tuning seeds 535001-535020 and 536001-536020).
+const LITTLE: f64 = 0.5;
+const NEARLY_ALL: f64 = 0.95;
+/// From this strength on another reason can stand for the loss.
+const A_REASON: f64 = 0.25;
+
+/// What the age of the corrections tells of a segment.
+const OF_AGE: [&str; 8] = [
+    "rover:corrections-old",
+    "context:corrections-old",
+    "context:corrections-far",
+    "context:corrections-stop-together",
+    "context:corrections-stop-apart",
+    "context:all-corrections-old",
+    "context:only-own-corrections-old",
+    "context:others-old-anyway",
+];
+
+/// How one rover fares while its corrections are fresh.
+pub(super) struct LostAnyway {
+    /// Index of the first cell of its grid.
+    first: i64,
+    /// Observed and lost time with fresh corrections before each cell and at the end, ms.
+    sums: Vec<(i64, i64)>,
+}
+
+impl LostAnyway {
+    pub(super) fn of(grid: &Grid) -> LostAnyway {
+        let mut sums = Vec::with_capacity(grid.observed.len() + 1);
+        let (mut sum, mut fresh) = ((0, 0), 0);
+        sums.push(sum);
+        for ((observed, lost), old) in grid.observed.iter().zip(&grid.lost).zip(&grid.old) {
+            fresh = if *old == 0 && *observed > 0 { fresh + 1 } else { 0 };
+            if fresh > SETTLED_CELLS {
+                sum = (sum.0 + i64::from(*observed), sum.1 + i64::from(*lost));
+            }
+            sums.push(sum);
+        }
+        LostAnyway { first: grid.first, sums }
+    }
+
+    /// How far the loss in `from..to` would be there without old corrections too, 0 to 1.
+    pub(super) fn part(&self, from: UtcMs, to: UtcMs) -> f64 {
+        let at = |t: UtcMs| {
+            let cell = usize::try_from(t.div_euclid(CELL_MS) - self.first).unwrap_or(0);
+            self.sums.get(cell).or(self.sums.last()).copied().unwrap_or_default()
+        };
+        let ((observed_a, lost_a), (observed_b, lost_b)) = (at(from - AROUND_MS), at(to + AROUND_MS));
+        let observed = observed_b - observed_a;
+        if observed < LEAST_MS {
+            return 0.0;
+        }
+        let share = (lost_b - lost_a) as f64 / observed as f64;
+        ((share - LITTLE) / (NEARLY_ALL - LITTLE)).clamp(0.0, 1.0)
+    }
+}
+
+/// Takes back what the age of the corrections tells where the loss is there anyway (`part`) and something else can be the reason.
+pub(super) fn spare_age(features: &mut [Feature], part: f64) {
+    let can_be =
+        |f: &&Feature| f.id.starts_with("base:") || f.id.starts_with("sky:") || f.id == "context:far-from-base";
+    let reason = features.iter().filter(can_be).map(|f| f.strength).fold(0.0, f64::max);
+    let left = 1.0 - part * (reason / A_REASON).min(1.0);
+    features.iter_mut().filter(|f| OF_AGE.contains(&f.id.as_str())).for_each(|f| f.strength *= left);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two hours in cells of ten seconds: five minutes with fresh corrections and five with old ones by turns; lost as told.
+    fn rover(lost: impl Fn(bool, usize) -> bool) -> LostAnyway {
+        let of = |i: usize| ((i / 30) % 2 == 1, i % 30);
+        let ms = |is: bool| if is { 10_000 } else { 0 };
+        LostAnyway::of(&Grid {
+            first: 0,
+            observed: vec![10_000; 720],
+            lost: (0..720).map(|i| ms(lost(of(i).0, of(i).1))).collect(),
+            old: (0..720).map(|i| ms(of(i).0)).collect(),
+        })
+    }
+
+    #[test]
+    fn what_is_lost_with_fresh_corrections_is_lost_anyway() {
+        let (from, to) = (65 * MINUTE_MS, 70 * MINUTE_MS);
+        assert_eq!(rover(|_, _| true).part(from, to), 1.0);
+        assert_eq!(rover(|old, _| old).part(from, to), 0.0, "lost with old corrections only");
+        assert_eq!(rover(|old, i| old || i < 3).part(from, to), 0.0, "half a minute to get the fix back");
+        // 27 cells of 30 count; lost in 21 of them: (21 / 27 - 0.5) / 0.45.
+        let most = rover(|old, i| old || i < 24).part(from, to);
+        assert!((most - (21.0 / 27.0 - 0.5) / 0.45).abs() < 1e-9, "{most}");
+        assert_eq!(rover(|_, _| true).part(3 * 720 * CELL_MS, 4 * 720 * CELL_MS), 0.0, "nothing observed around it");
+    }
+
+    #[test]
+    fn old_corrections_stay_the_reason_where_nothing_else_is_there() {
+        let feature = |id: &str, strength: f64| Feature { id: id.to_owned(), strength, event: None };
+        let left = |more: &[Feature], part: f64| {
+            let mut all = [&[feature("rover:corrections-old", 0.8)], more].concat();
+            spare_age(&mut all, part);
+            all[0].strength
+        };
+        assert_eq!(left(&[], 1.0), 0.8);
+        assert_eq!(left(&[feature("context:others-lost", 1.0)], 1.0), 0.8, "no reason");
+        assert_eq!(left(&[feature("base:ionosphere-disturbed", 0.9)], 1.0), 0.0);
+        assert_eq!(left(&[feature("base:ionosphere-disturbed", 0.9)], 0.0), 0.8);
+        assert!((left(&[feature("sky:kp-storm", 0.125)], 0.5) - 0.6).abs() < 1e-9);
+    }
+}
