@@ -53,18 +53,29 @@ impl LostAnyway {
         LostAnyway { first: grid.first, sums }
     }
 
-    /// How far the loss in `from..to` would be there without old corrections too, 0 to 1.
-    pub(super) fn part(&self, from: UtcMs, to: UtcMs) -> f64 {
+    /// Observed and lost time with fresh corrections around `from..to`, ms.
+    fn around(&self, from: UtcMs, to: UtcMs) -> (i64, i64) {
         let at = |t: UtcMs| {
             let cell = usize::try_from(t.div_euclid(CELL_MS) - self.first).unwrap_or(0);
             self.sums.get(cell).or(self.sums.last()).copied().unwrap_or_default()
         };
         let ((observed_a, lost_a), (observed_b, lost_b)) = (at(from - AROUND_MS), at(to + AROUND_MS));
-        let observed = observed_b - observed_a;
+        (observed_b - observed_a, lost_b - lost_a)
+    }
+
+    /// How far the loss in `from..to` would be there without old corrections too, 0 to 1. Where the rover itself had hardly any fresh
+    /// ones, its fellows at the base tell.
+    pub(super) fn part<'a>(&self, others: impl Iterator<Item = &'a LostAnyway>, from: UtcMs, to: UtcMs) -> f64 {
+        let (mut observed, mut lost) = self.around(from, to);
+        if observed < LEAST_MS {
+            for (o, l) in others.map(|o| o.around(from, to)) {
+                (observed, lost) = (observed + o, lost + l);
+            }
+        }
         if observed < LEAST_MS {
             return 0.0;
         }
-        let share = (lost_b - lost_a) as f64 / observed as f64;
+        let share = lost as f64 / observed as f64;
         ((share - LITTLE) / (NEARLY_ALL - LITTLE)).clamp(0.0, 1.0)
     }
 }
@@ -97,13 +108,25 @@ mod tests {
     #[test]
     fn what_is_lost_with_fresh_corrections_is_lost_anyway() {
         let (from, to) = (65 * MINUTE_MS, 70 * MINUTE_MS);
-        assert_eq!(rover(|_, _| true).part(from, to), 1.0);
-        assert_eq!(rover(|old, _| old).part(from, to), 0.0, "lost with old corrections only");
-        assert_eq!(rover(|old, i| old || i < 3).part(from, to), 0.0, "half a minute to get the fix back");
+        let part = |rover: &LostAnyway| rover.part(std::iter::empty(), from, to);
+        assert_eq!(part(&rover(|_, _| true)), 1.0);
+        assert_eq!(part(&rover(|old, _| old)), 0.0, "lost with old corrections only");
+        assert_eq!(part(&rover(|old, i| old || i < 3)), 0.0, "half a minute to get the fix back");
         // 27 cells of 30 count; lost in 21 of them: (21 / 27 - 0.5) / 0.45.
-        let most = rover(|old, i| old || i < 24).part(from, to);
+        let most = part(&rover(|old, i| old || i < 24));
         assert!((most - (21.0 / 27.0 - 0.5) / 0.45).abs() < 1e-9, "{most}");
-        assert_eq!(rover(|_, _| true).part(3 * 720 * CELL_MS, 4 * 720 * CELL_MS), 0.0, "nothing observed around it");
+        let later = (3 * 720 * CELL_MS, 4 * 720 * CELL_MS);
+        assert_eq!(rover(|_, _| true).part(std::iter::empty(), later.0, later.1), 0.0, "nothing observed around it");
+        // Without a fresh correction of its own.
+        let far = LostAnyway::of(&Grid {
+            first: 0,
+            observed: vec![10_000; 720],
+            lost: vec![10_000; 720],
+            old: vec![10_000; 720],
+        });
+        assert_eq!(part(&far), 0.0);
+        assert_eq!(far.part([rover(|_, _| true)].iter(), from, to), 1.0, "others are lost with fresh ones");
+        assert_eq!(far.part([rover(|old, _| old)].iter(), from, to), 0.0, "others are lost with old ones only");
     }
 
     #[test]

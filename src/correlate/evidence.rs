@@ -180,6 +180,7 @@ pub fn gather<G: Within>(
     let mut base_holds = base.holds();
     base_holds.extend(conditions::of_base(case, &base, &sky, window));
     let apart = Apart::of(&base_holds, &counted);
+    let lost_anyway: Vec<LostAnyway> = grids.iter().map(LostAnyway::of).collect();
     let rover_units: BTreeSet<&str> = case.rovers.iter().map(|r| r.unit.as_str()).collect();
 
     for (r, rover) in case.rovers.iter().enumerate() {
@@ -204,6 +205,13 @@ pub fn gather<G: Within>(
             .filter(|(i, (o, _))| *i != r && !o.never_corrected && o.unit != rover.unit)
             .map(|(_, (_, g))| g)
             .collect();
+        let fellows: Vec<&LostAnyway> = case
+            .rovers
+            .iter()
+            .zip(&lost_anyway)
+            .filter(|(o, _)| !o.never_corrected && o.unit != rover.unit)
+            .map(|(_, a)| a)
+            .collect();
         if rover.never_corrected {
             out.rover_associations.push(own);
             out.places.push(place);
@@ -215,7 +223,6 @@ pub fn gather<G: Within>(
         let apart_here = Apart::of(&kinds, &[&grids[r]]);
         let rates = Rates::of(&[("base", &out.base_associations), ("rover", &own)], [&apart, &apart_here], timing);
         let on_rover = OnRover { case, rover, base: &base, place: &place, reach: &reach, far: &far, limits };
-        let lost_anyway = LostAnyway::of(&grids[r]);
         let stopped_with = StoppedWith::of(&grids[r], &other_grids);
         for period in &rover.time.periods {
             let mut cuts = vec![period.from, period.to];
@@ -236,7 +243,7 @@ pub fn gather<G: Within>(
                 segment.fading = fading(&base, from, to);
                 let mut f = Vec::new();
                 let mut begun: BTreeMap<&str, f64> = BTreeMap::new();
-                let anyway = lost_anyway.part(from, to);
+                let anyway = lost_anyway[r].part(fellows.iter().copied(), from, to);
                 // The part of it in which old corrections can be the reason.
                 let old = old_share(rover, &segment, limits.age_old_s) * (1.0 - anyway);
                 let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
