@@ -19,10 +19,10 @@ def blind_parts(report):
     lost, blind = collections.Counter(), collections.Counter()
     for r in csv.DictReader(open(f"{report}/tables/verdicts.csv")):
         evidence = dict(e.rsplit("=", 1) for e in r["evidence"].split())
-        key, ms = (r["site"], r["cause"]), float(r["lost_s"])
-        lost[key] += ms
-        blind[key] += ms * float(evidence.get("context:base-log-missing", 0))
-    return {key: blind[key] / ms for key, ms in lost.items() if ms > 0}
+        key, lost_s = (r["site"], r["cause"]), float(r["lost_s"])
+        lost[key] += lost_s
+        blind[key] += lost_s * float(evidence.get("context:base-log-missing", 0))
+    return {key: blind[key] / lost_s for key, lost_s in lost.items() if lost_s > 0}
 
 
 def pairs(work, fleets):
