@@ -196,6 +196,24 @@ def others_old_anyway(line):
     true(f"others old {with_old:.2f} with old, {with_fresh:.2f} with fresh corrections", with_fresh > 0.02 * with_old > 0)
 
 
+def lost_with_fresh(line, percent, own):
+    """Within twenty minutes of the line, by ten seconds: the share lost in cells after three whole ones without an old correction."""
+    a, b = math.floor((line.a - 1200) / 10), math.floor((line.b + 1200) / 10)
+
+    def counted(unit):
+        cells = {}
+        # A cell without an epoch ends the run.
+        for f in within(line.samples.fixes(unit), (a - 4) * 10, b * 10):
+            cells.setdefault(f.t // 10, []).append(f)
+        clean = lambda k: k in cells and not any(map(is_old, cells[k]))
+        return [f for k in range(a, b) if all(clean(k - back) for back in range(4)) for f in cells[k]]
+
+    inside = [f for unit in ([line.unit] if own else line.other_rovers()) for f in counted(unit)]
+    near("share lost", int(percent) / 100, len(lost(inside)) / len(inside) if inside else None, 0.06)
+    if not own:
+        true("the rover had fresh corrections for over a minute", len(counted(line.unit)) < 90)
+
+
 def stops(fixes):
     """When corrections stopped: for every stretch of old ages, the time minus the age."""
     out = []
@@ -793,6 +811,12 @@ RULES = [
     (rf"the other rovers of the base had (old|no old) corrections {N} % of this period", others_old),
     (r"corrections stopped for (?:the other|other) rovers in the same seconds", lambda line: stopped(line, True)),
     (r"corrections stopped for this rover at a time of its own", lambda line: stopped(line, False)),
+    (r"with fresh corrections the rover was lost too: (\d+) % of that time within 20 min", lambda line, percent: lost_with_fresh(line, percent, True)),
+    (
+        r"with fresh corrections the other rovers of the base were lost too: (\d+) % of that time within 20 min "
+        r"\(this one had none that were fresh\)",
+        lambda line, percent: lost_with_fresh(line, percent, False),
+    ),
     (r"in the hours around it the other rovers had old corrections while this one had fresh ones", others_old_anyway),
     (r"corrections get old where the rover is far from the base", far_and_old),
     (r"the rover was far from the base", far),

@@ -2,11 +2,12 @@
 
 use super::verdict::reasons;
 use super::weights::Weights;
+use crate::correlate::anyway::{AROUND_MS, LOST_WITH_FRESH, WithFresh};
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::{Segment, SiteEvidence};
 use crate::model::event::Event;
 use crate::model::findings::Evidence;
-use crate::model::time::rfc3339;
+use crate::model::time::{MINUTE_MS, rfc3339};
 use std::collections::BTreeMap;
 
 /// The segments that a cause has a part of, with the lost time that it gets, ms.
@@ -198,6 +199,16 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
         "context:corrections-stop-apart" => "corrections stopped for this rover at a time of its own".to_owned(),
         "context:others-old-anyway" => {
             "in the hours around it the other rovers had old corrections while this one had fresh ones".to_owned()
+        }
+        // The period that the line names, as with all that is not told as a mean.
+        LOST_WITH_FRESH => {
+            let WithFresh { lost_share, own } = segment.with_fresh?;
+            let (who, why) = match own {
+                true => ("the rover was", ""),
+                false => ("the other rovers of the base were", " (this one had none that were fresh)"),
+            };
+            let minutes = AROUND_MS / MINUTE_MS;
+            format!("with fresh corrections {who} lost too: {} of that time within {minutes} min{why}", percent(lost_share))
         }
         "context:corrections-far" => "corrections get old where the rover is far from the base".to_owned(),
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),

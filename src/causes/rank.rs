@@ -123,6 +123,7 @@ fn unexplained_alone(weights: &Weights) -> f64 {
         neighbours: Default::default(),
         neighbours_around: Default::default(),
         both_down: 0.0,
+        with_fresh: None,
         fading: 0.0,
         first: 0,
         features: Vec::new(),

@@ -160,6 +160,7 @@ fn is_own(id: &str) -> bool {
             | "context:corrections-stop-together"
             | "context:corrections-stop-apart"
             | "context:others-old-anyway"
+            | "context:lost-with-fresh"
             | "standing:emitter-near"
             | "standing:airport-near"
     )

@@ -8,7 +8,7 @@ use crate::model::time::{MINUTE_MS, UtcMs};
 /// were tried).
 const SETTLED_CELLS: usize = 3;
 /// So long before and after a stretch tells what holds in it, ms (10 to 60 min were tried).
-const AROUND_MS: i64 = 20 * MINUTE_MS;
+pub const AROUND_MS: i64 = 20 * MINUTE_MS;
 /// Less observed time tells nothing, ms.
 const LEAST_MS: i64 = MINUTE_MS;
 /// Lost so much of the time with fresh corrections tells nothing; so much, all (from 0 to 0.8 the first was tried; this and what stands
@@ -29,6 +29,9 @@ const OF_AGE: [&str; 8] = [
     "context:only-own-corrections-old",
     "context:others-old-anyway",
 ];
+
+/// That age was taken back.
+pub const LOST_WITH_FRESH: &str = "context:lost-with-fresh";
 
 /// How one rover fares while its corrections are fresh.
 pub(super) struct LostAnyway {
@@ -63,30 +66,54 @@ impl LostAnyway {
         (observed_b - observed_a, lost_b - lost_a)
     }
 
-    /// How far the loss in `from..to` would be there without old corrections too, 0 to 1. Where the rover itself had hardly any fresh
-    /// ones, its fellows at the base tell.
-    pub(super) fn part<'a>(&self, others: impl Iterator<Item = &'a LostAnyway>, from: UtcMs, to: UtcMs) -> f64 {
-        let (mut observed, mut lost) = self.around(from, to);
-        if observed < LEAST_MS {
-            for (o, l) in others.map(|o| o.around(from, to)) {
-                (observed, lost) = (observed + o, lost + l);
-            }
+    /// What is lost with fresh corrections around `from..to`; `None` where hardly any were fresh. Where the rover itself had hardly any
+    /// fresh ones, its fellows at the base tell.
+    pub(super) fn told<'a>(
+        &self,
+        fellows: impl Iterator<Item = &'a LostAnyway>,
+        from: UtcMs,
+        to: UtcMs,
+    ) -> Option<WithFresh> {
+        let (observed, lost) = self.around(from, to);
+        if observed >= LEAST_MS {
+            return Some(WithFresh { lost_share: lost as f64 / observed as f64, own: true });
         }
-        if observed < LEAST_MS {
-            return 0.0;
-        }
-        let share = lost as f64 / observed as f64;
-        ((share - LITTLE) / (NEARLY_ALL - LITTLE)).clamp(0.0, 1.0)
+        let (observed, lost) = fellows.map(|o| o.around(from, to)).fold((0, 0), |sum, o| (sum.0 + o.0, sum.1 + o.1));
+        (observed >= LEAST_MS).then(|| WithFresh { lost_share: lost as f64 / observed as f64, own: false })
     }
 }
 
-/// Takes back what the age of the corrections tells where the loss is there anyway (`part`) and something else can be the reason.
-pub(super) fn spare_age(features: &mut [Feature], part: f64) {
+/// What is lost around a stretch while corrections are fresh.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WithFresh {
+    /// Part of the time with fresh corrections.
+    pub lost_share: f64,
+    /// The rover's own; otherwise that of its fellows at the base.
+    pub own: bool,
+}
+
+impl WithFresh {
+    /// How far the loss would be there without old corrections too, 0 to 1.
+    pub(super) fn part(self) -> f64 {
+        ((self.lost_share - LITTLE) / (NEARLY_ALL - LITTLE)).clamp(0.0, 1.0)
+    }
+}
+
+/// Takes back what the age of the corrections tells where the loss is there anyway (`part`) and something else can be the reason; says so
+/// where there was something to take back.
+pub(super) fn spare_age(features: &mut Vec<Feature>, part: f64) {
     let can_be =
         |f: &&Feature| f.id.starts_with("base:") || f.id.starts_with("sky:") || f.id == "context:far-from-base";
     let reason = features.iter().filter(can_be).map(|f| f.strength).fold(0.0, f64::max);
-    let left = 1.0 - part * (reason / A_REASON).min(1.0);
-    features.iter_mut().filter(|f| OF_AGE.contains(&f.id.as_str())).for_each(|f| f.strength *= left);
+    let taken = part * (reason / A_REASON).min(1.0);
+    let mut old = 0.0_f64;
+    for f in features.iter_mut().filter(|f| OF_AGE.contains(&f.id.as_str())) {
+        old = old.max(f.strength);
+        f.strength *= 1.0 - taken;
+    }
+    if taken * old > 0.02 {
+        features.push(Feature { id: LOST_WITH_FRESH.to_owned(), strength: taken * old, event: None });
+    }
 }
 
 #[cfg(test)]
@@ -108,7 +135,7 @@ mod tests {
     #[test]
     fn what_is_lost_with_fresh_corrections_is_lost_anyway() {
         let (from, to) = (65 * MINUTE_MS, 70 * MINUTE_MS);
-        let part = |rover: &LostAnyway| rover.part(std::iter::empty(), from, to);
+        let part = |rover: &LostAnyway| rover.told(std::iter::empty(), from, to).map_or(0.0, WithFresh::part);
         assert_eq!(part(&rover(|_, _| true)), 1.0);
         assert_eq!(part(&rover(|old, _| old)), 0.0, "lost with old corrections only");
         assert_eq!(part(&rover(|old, i| old || i < 3)), 0.0, "half a minute to get the fix back");
@@ -116,7 +143,7 @@ mod tests {
         let most = part(&rover(|old, i| old || i < 24));
         assert!((most - (21.0 / 27.0 - 0.5) / 0.45).abs() < 1e-9, "{most}");
         let later = (3 * 720 * CELL_MS, 4 * 720 * CELL_MS);
-        assert_eq!(rover(|_, _| true).part(std::iter::empty(), later.0, later.1), 0.0, "nothing observed around it");
+        assert_eq!(rover(|_, _| true).told(std::iter::empty(), later.0, later.1), None, "nothing observed around it");
         // Without a fresh correction of its own.
         let far = LostAnyway::of(&Grid {
             first: 0,
@@ -125,8 +152,10 @@ mod tests {
             old: vec![10_000; 720],
         });
         assert_eq!(part(&far), 0.0);
-        assert_eq!(far.part([rover(|_, _| true)].iter(), from, to), 1.0, "others are lost with fresh ones");
-        assert_eq!(far.part([rover(|old, _| old)].iter(), from, to), 0.0, "others are lost with old ones only");
+        let with = |fellow: LostAnyway| far.told([fellow].iter(), from, to);
+        let told = |lost_share: f64| Some(WithFresh { lost_share, own: false });
+        assert_eq!(with(rover(|_, _| true)), told(1.0), "others are lost with fresh ones");
+        assert_eq!(with(rover(|old, _| old)), told(0.0), "others are lost with old ones only");
     }
 
     #[test]
@@ -135,6 +164,8 @@ mod tests {
         let left = |more: &[Feature], part: f64| {
             let mut all = [&[feature("rover:corrections-old", 0.8)], more].concat();
             spare_age(&mut all, part);
+            let said = all.iter().find(|f| f.id == LOST_WITH_FRESH).map_or(0.0, |f| f.strength);
+            assert!((all[0].strength + said - 0.8).abs() < 1e-9, "what is taken back is said");
             all[0].strength
         };
         assert_eq!(left(&[], 1.0), 0.8);

@@ -1,7 +1,7 @@
 //! Evidence for each stretch of lost time: which events overlap it, who else was lost, how old the corrections were, where
 //! the rover stood. Strengths from 0 to 1; what it means for a cause is not known here.
 
-use super::anyway::{LostAnyway, spare_age};
+use super::anyway::{LostAnyway, WithFresh, spare_age};
 use super::apart::Apart;
 use super::association::{Association, associations};
 use super::beside::{Strong, beside_others, strong_windows};
@@ -82,6 +82,8 @@ pub struct Segment {
     pub neighbours_around: Others,
     /// How far the signals of all bands are down at the base and at the rover in the same minutes, by day, whatever it changes; 0 to 1.
     pub both_down: f64,
+    /// What is lost around it while corrections are fresh.
+    pub with_fresh: Option<WithFresh>,
     /// How far single satellites fade at the base, whatever it changes; 0 to 1.
     pub fading: f64,
     /// Index of the first epoch.
@@ -197,26 +199,14 @@ pub fn gather<G: Within>(
         let distance = distances_km(case, rover);
         let reach = range_evidence(rover, &distance, limits.age_old_s);
         let far = far_evidence(rover, &distance, limits.long_baseline_km);
-        let other_grids: Vec<&Grid> = case
-            .rovers
-            .iter()
-            .zip(grids)
-            .enumerate()
-            .filter(|(i, (o, _))| *i != r && !o.never_corrected && o.unit != rover.unit)
-            .map(|(_, (_, g))| g)
-            .collect();
-        let fellows: Vec<&LostAnyway> = case
-            .rovers
-            .iter()
-            .zip(&lost_anyway)
-            .filter(|(o, _)| !o.never_corrected && o.unit != rover.unit)
-            .map(|(_, a)| a)
-            .collect();
         if rover.never_corrected {
             out.rover_associations.push(own);
             out.places.push(place);
             continue;
         }
+        let is_fellow = |(i, o): &(usize, &RoverCase)| *i < grids.len() && !o.never_corrected && o.unit != rover.unit;
+        let fellows: Vec<usize> = case.rovers.iter().enumerate().filter(is_fellow).map(|(i, _)| i).collect();
+        let other_grids: Vec<&Grid> = fellows.iter().map(|i| &grids[*i]).collect();
         let mut kinds = base_holds.clone();
         kinds.extend(mine.holds());
         kinds.extend(conditions::of_rover(rover, &far));
@@ -243,7 +233,8 @@ pub fn gather<G: Within>(
                 segment.fading = fading(&base, from, to);
                 let mut f = Vec::new();
                 let mut begun: BTreeMap<&str, f64> = BTreeMap::new();
-                let anyway = lost_anyway[r].part(fellows.iter().copied(), from, to);
+                segment.with_fresh = lost_anyway[r].told(fellows.iter().map(|i| &lost_anyway[*i]), from, to);
+                let anyway = segment.with_fresh.map_or(0.0, WithFresh::part);
                 // The part of it in which old corrections can be the reason.
                 let old = old_share(rover, &segment, limits.age_old_s) * (1.0 - anyway);
                 let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] =
@@ -389,6 +380,7 @@ fn bare(
         neighbours: Others::default(),
         neighbours_around: Others::default(),
         both_down: 0.0,
+        with_fresh: None,
         fading: 0.0,
         first: a,
         features: Vec::new(),

@@ -1,6 +1,6 @@
 //! Float periods of rovers against events: who else was lost, what overlaps, beyond chance or not. Knows no cause.
 
-mod anyway;
+pub mod anyway;
 mod apart;
 pub mod association;
 mod beside;

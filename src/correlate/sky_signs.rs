@@ -90,12 +90,12 @@ mod tests {
         samples::event(kind, from_min * 60, to_min * 60)
     }
 
+    fn at_base(events: &[Event]) -> Timeline<'_> {
+        Timeline::new("base", events, &|_: &str| Timing::default())
+    }
+
     fn around(events: &[Event]) -> f64 {
-        scintillation_around(
-            &Timeline::new("base", events, &|_: &str| Timing::default()),
-            300 * MINUTE_MS,
-            310 * MINUTE_MS,
-        )
+        scintillation_around(&at_base(events), 300 * MINUTE_MS, 310 * MINUTE_MS)
     }
 
     /// Worked by hand, a loss from minute 300 to 310: what counts lies between minutes 240 and 370.
@@ -113,12 +113,13 @@ mod tests {
         let events =
             [event("satellites-fading", 0, 5), event("satellites-fading", 8, 9), event("scintillation", 0, 10)];
         let strength = f64::from(events[0].strength);
-        let seen = fading(&Timeline::new("base", &events, &|_: &str| Timing::default()), 0, 10 * MINUTE_MS);
-        assert!(strength > 0.0 && (seen - 0.5 * strength).abs() < 1e-9, "half of the ten minutes: {seen}");
-        assert_eq!(
-            fading(&Timeline::new("base", &events, &|_: &str| Timing::default()), 20 * MINUTE_MS, 30 * MINUTE_MS),
-            0.0
+        let seen = |from_min: i64, to_min: i64| fading(&at_base(&events), from_min * MINUTE_MS, to_min * MINUTE_MS);
+        assert!(
+            strength > 0.0 && (seen(0, 10) - 0.5 * strength).abs() < 1e-9,
+            "half of the ten minutes: {}",
+            seen(0, 10)
         );
+        assert_eq!(seen(20, 30), 0.0);
     }
 
     /// Three hours; both sides are down in the first one, the base alone in the second. The rover is lost in `lost` of ten cells of the

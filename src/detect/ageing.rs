@@ -2,8 +2,8 @@
 //! element or its amplifier ages (check-values 18: common practice, no source).
 
 use super::Maker;
+use super::level::Level;
 use super::limits::Limits;
-use super::weak_signal::Level;
 use super::window::median;
 use crate::frames::UnitFrames;
 use crate::model::event::Event;
@@ -11,15 +11,14 @@ use crate::model::ids::Band;
 use crate::model::time::DAY_MS;
 use std::collections::BTreeMap;
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
-    let level = Level::of(frames);
-    let Some((_, first_fall, _)) = trend(&level, Band::L1, limits) else { return Vec::new() };
+pub(super) fn run(frames: &UnitFrames, level: &Level, limits: &Limits) -> Vec<Event> {
+    let Some((_, first_fall, _)) = trend(level, Band::L1, limits) else { return Vec::new() };
     let maker = Maker::new(frames, &frames.signals);
     // The semi-codeless signal is left out: it follows the first frequency twice over (check-values 10.3).
     [Band::L2, Band::L5]
         .into_iter()
         .filter_map(|band| {
-            let (days, fall_db, steady) = trend(&level, band, limits)?;
+            let (days, fall_db, steady) = trend(level, band, limits)?;
             if fall_db < limits.ageing_db || first_fall.abs() > fall_db / 3.0 || !steady {
                 return None;
             }

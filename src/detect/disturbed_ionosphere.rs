@@ -37,41 +37,36 @@ fn limit(middles: impl Iterator<Item = f64>, limits: &Limits) -> f64 {
     (TIMES_QUIET * *quiet).clamp(limits.roti_sky, MOST_TIMES * limits.roti_sky)
 }
 
-/// ROTI of the strong satellites of a minute, TECU/min.
-struct Swing {
-    /// In the middle of them; 0 for too few.
-    middle: f64,
-    /// A quarter of them hardly swings: what comes in patches is not all over the sky.
-    in_patches: bool,
+/// A part of the strong satellites of a minute swings no more than this, TECU/min; 0 for too few.
+fn swing(minute: &Minute<'_>, part: f64) -> f64 {
+    if minute.rotis.len() < LEAST_SATELLITES {
+        return 0.0;
+    }
+    quantile(minute.rotis.iter().copied(), part).unwrap_or(0.0)
 }
 
-impl Swing {
-    fn of(minute: &Minute<'_>) -> Swing {
-        if minute.rotis.len() < LEAST_SATELLITES {
-            return Swing { middle: 0.0, in_patches: false };
-        }
-        let of = |q: f64| quantile(minute.rotis.iter().copied(), q).unwrap_or(0.0);
-        let middle = of(0.5);
-        Swing { middle, in_patches: of(0.25) < LEAST_OF_MIDDLE * middle }
-    }
+fn middle(minute: &Minute<'_>) -> f64 {
+    swing(minute, 0.5)
+}
 
-    /// What all of the sky swings.
-    fn all_over(&self) -> f64 {
-        if self.in_patches { 0.0 } else { self.middle }
-    }
+/// What all of the sky swings, TECU/min; where a quarter of it hardly does, it swings in patches and not all over.
+fn all_over(minute: &Minute<'_>, middle: f64) -> f64 {
+    if swing(minute, 0.25) < LEAST_OF_MIDDLE * middle { 0.0 } else { middle }
 }
 
 pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Vec<Event> {
-    let known: Vec<(UtcMs, &Minute, Swing)> =
-        minutes.iter().filter(|(_, m)| m.with_rates >= LEAST_SATELLITES).map(|(t, m)| (*t, m, Swing::of(m))).collect();
-    let limit = limit(known.iter().map(|k| k.2.middle), limits);
+    let judged = || minutes.iter().filter(|(_, m)| m.with_rates >= LEAST_SATELLITES);
+    let middles: Vec<f64> = judged().map(|(_, m)| middle(m)).collect();
+    let known: Vec<(UtcMs, &Minute, f64)> =
+        judged().zip(&middles).map(|((t, m), middle)| (*t, m, all_over(m, *middle))).collect();
+    let limit = limit(middles.into_iter(), limits);
     let times: Vec<UtcMs> = known.iter().map(|k| k.0).collect();
     let share = |m: &Minute| m.swinging as f64 / m.with_rates as f64;
     let flags: Vec<bool> = known
         .iter()
-        .map(|(_, m, swing)| {
+        .map(|(_, m, all_over)| {
             // Fading on top is scintillation; a storm swings without it.
-            (share(m) >= limits.disturbed_share || swing.all_over() >= limit)
+            (share(m) >= limits.disturbed_share || *all_over >= limit)
                 && (m.scintillating.len() as f64) < 0.3 * m.judged as f64
         })
         .collect();
@@ -81,7 +76,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, li
         .filter_map(|s| {
             let inside = known.get(s.first..s.end).unwrap_or_default();
             let mean = inside.iter().map(|(_, m, _)| share(m)).sum::<f64>() / inside.len().max(1) as f64;
-            let middle = median(inside.iter().map(|k| k.2.all_over()))?;
+            let middle = median(inside.iter().map(|k| k.2))?;
             if mean < limits.disturbed_share && middle < limit {
                 return None; // more gaps than storm
             }
@@ -123,7 +118,7 @@ pub(super) fn calm(minutes: &BTreeMap<UtcMs, Minute<'_>>, limits: &Limits) -> Ca
         judged: m.with_rates,
         swing: m.rotis.iter().filter(|r| **r >= limits.roti_onset).count(),
         strongly: m.rotis.iter().any(|r| *r >= 2.0 * limits.roti_onset),
-        middle: Swing::of(m).middle,
+        middle: middle(m),
     });
     let minutes: Vec<Rates> = rates.collect();
     let known = minutes.iter().filter(|m| m.judged >= LEAST_SATELLITES);
@@ -158,8 +153,8 @@ mod tests {
         let of = |rotis: &[f64]| {
             let mut minute = Minute::default();
             minute.rotis = rotis.to_vec();
-            let swing = Swing::of(&minute);
-            (swing.middle, swing.all_over())
+            let middle = middle(&minute);
+            (middle, all_over(&minute, middle))
         };
         // A travelling disturbance over all of the sky; patches under half of it and more; too few to say.
         assert_eq!(of(&[0.22, 0.28, 0.3, 0.34, 0.4, 0.5, 0.7]), (0.34, 0.34));

@@ -11,6 +11,7 @@ mod base_position;
 mod correction_age;
 mod disturbed_ionosphere;
 mod fading;
+mod level;
 mod limits;
 mod messages;
 mod multipath;
@@ -31,9 +32,10 @@ mod spectrum;
 mod station_switch;
 pub mod steep_ionosphere;
 mod stream_gap;
-pub mod weak_signal;
+mod weak_signal;
 mod window;
 
+pub use level::{LEVEL_COLUMNS, Level};
 pub use limits::Limits;
 pub use setup::{NearPlace, Setup, advisories};
 pub use sky_minutes::{CLEAN_MP_ORIGIN, clean_mp_m};
@@ -43,13 +45,15 @@ use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
 
-/// Events of a base, by time.
+/// Events of a base that stands alone, by time.
 pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
-    over_base(frames, setup, limits).0
+    over_base(frames, setup, &[], limits).0
 }
 
-/// Events of a base, by time, and the times in which its data show that there was no storm over it.
-pub fn over_base(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> (Vec<Event>, Calm) {
+/// Events of a base, by time, and the times in which its data show that there was no storm over it. `fleet`: the levels of the other bases
+/// of the run.
+pub fn over_base(frames: &UnitFrames, setup: &Setup, fleet: &[&Level], limits: &Limits) -> (Vec<Event>, Calm) {
+    let level = Level::of(frames);
     let mut events = Vec::new();
     events.extend(second_frequency::run(frames, limits));
     events.extend(base_position::run(frames, setup, limits));
@@ -58,11 +62,12 @@ pub fn over_base(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> (Vec<Ev
     events.extend(stream_gap::run(frames, limits));
     events.extend(antenna_power::run(frames, setup, limits));
     events.extend(band_drop::run(frames, limits));
-    events.extend(ageing::run(frames, limits));
+    events.extend(ageing::run(frames, &level, limits));
     events.extend(slips::run(frames, limits));
     events.extend(fading::run(frames, limits));
     events.extend(spectrum::run(frames, limits));
     let minutes = sky_minutes::sat_minutes(frames);
+    events.extend(weak_signal::run(frames, &level, fleet, &minutes, limits));
     events.extend(obstruction::run(frames, &minutes, limits));
     events.extend(multipath::run(frames, &minutes, limits));
     let high_latitude = scintillation::is_high_latitude(&minutes, setup.place);

@@ -1,7 +1,7 @@
 //! Rows for the tests of the detectors, and one positive and one negative case of each event kind. Limits and patterns are
 //! those of the check values named at each detector (common practice, no source, where nothing else stands).
 
-use super::{Limits, NearPlace, Setup, advisories, base_events, rover_events, weak_signal};
+use super::{Level, Limits, NearPlace, Setup, advisories, base_events, over_base, rover_events};
 use crate::frames::{UnitBuilder, UnitFrames};
 use crate::model::event::{Event, Origin};
 use crate::model::ids::{Band, FixState, Role, Sat, Signal, System};
@@ -415,10 +415,9 @@ fn weak_is_the_whole_sky_on_every_band() {
             frames(Role::Base, rows)
         };
         let f = of(l1, l2);
-        let level = weak_signal::Level::of(&f);
-        let other = weak_signal::Level::of(&of(47.0, 45.0));
-        let others: Vec<&weak_signal::Level> = (0..fleet).map(|_| &other).collect();
-        !weak_signal::run(&f, &level, &others, &Limits::default()).is_empty()
+        let other = Level::of(&of(47.0, 45.0));
+        let others: Vec<&Level> = (0..fleet).map(|_| &other).collect();
+        !spans(&over_base(&f, &Setup::default(), &others, &Limits::default()).0, "weak-signal").is_empty()
     };
     // Check-values 10.2: 45 to 50 dB-Hz on L1 and 42 to 49 on L2C at 40 to 60 degrees.
     assert!(weak(41.0, 38.0, 0));
@@ -433,11 +432,10 @@ fn a_sky_that_is_blocked_all_round_is_not_a_weak_signal() {
     // Two satellites of twelve stand overhead, at 75 degrees (50 dB-Hz on L1: check-values 10.2); the others are behind trees.
     let weak = |overhead: f32| {
         let rows = signals(180, move |_, k, r| {
-            r.elevation = if k < 2 { 75.0 } else { 40.0 };
+            (r.azimuth, r.elevation) = (30.0 * k as f32, if k < 2 { 75.0 } else { 40.0 });
             r.cn0_mean = if k < 2 { overhead } else { 36.0 } - if r.band == Band::L1.code() { 0.0 } else { 2.0 };
         });
-        let f = frames(Role::Base, rows);
-        !weak_signal::run(&f, &weak_signal::Level::of(&f), &[], &Limits::default()).is_empty()
+        !spans(&base(rows), "weak-signal").is_empty()
     };
     assert!(!weak(50.0));
     assert!(weak(40.0), "10 dB down in all directions");

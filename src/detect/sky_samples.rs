@@ -96,7 +96,7 @@ fn sky(change: impl Fn(&mut Made)) -> (Vec<Event>, Calm) {
     let frames = frames.with_directions(GeometryFrom::OwnOrbits, expected, |_, _| None).unwrap();
     // Near the magnetic equator, west of Greenwich by 4 hours.
     let setup = Setup { place: Some((-10.0, -60.0, 100.0)), ..Setup::default() };
-    let (events, calm) = over_base(&frames, &setup, &Limits::default());
+    let (events, calm) = over_base(&frames, &setup, &[], &Limits::default());
     (events.into_iter().filter(|e| KINDS.contains(&e.kind)).collect(), calm)
 }
 

@@ -7,57 +7,19 @@
 //! ever, the others stand behind something: then it is not the signal path.
 
 use super::Maker;
+use super::level::Level;
 use super::limits::Limits;
-use super::sky_minutes::typical_dbhz;
-use super::window::{median, quantile, stretches};
-use crate::frames::{UnitFrames, view};
+use super::sky_minutes::SatMinute;
+use super::window::{median, stretches};
+use crate::frames::UnitFrames;
 use crate::maths::for_text;
 use crate::model::event::Event;
-use crate::model::ids::{Band, Signal};
+use crate::model::ids::Band;
 use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::BTreeMap;
 
 /// C/N0 that the upper quartile of satellites reaches with a good antenna, dB-Hz, by band.
 const EXPECTED_DBHZ: [(Band, f64); 3] = [(Band::L1, 46.0), (Band::L2, 43.5), (Band::L5, 48.0)];
-
-/// Upper quartile of C/N0 by hour and band of one unit.
-#[derive(Debug, Clone, Default)]
-pub struct Level {
-    /// Band code and hour start to upper quartile, dB-Hz.
-    pub by_hour: BTreeMap<(u8, UtcMs), f64>,
-}
-
-/// What [`Level::of`] takes from the signals, besides their times.
-pub const LEVEL_COLUMNS: [&str; 2] = ["band", "cn0_mean"];
-
-impl Level {
-    /// Measures a unit.
-    pub fn of(frames: &UnitFrames) -> Level {
-        let times = view::i64s(&frames.signals, "time");
-        let bands = view::u32s_full(&frames.signals, "band");
-        let cn0 = view::f32s(&frames.signals, "cn0_mean");
-        let mut values: BTreeMap<(u8, UtcMs), Vec<f64>> = BTreeMap::new();
-        for i in 0..times.len() {
-            if cn0[i].is_finite() {
-                values
-                    .entry((bands[i] as u8, times[i].div_euclid(HOUR_MS) * HOUR_MS))
-                    .or_default()
-                    .push(f64::from(cn0[i]));
-            }
-        }
-        let by_hour = values
-            .into_iter()
-            .filter(|(_, v)| v.len() >= 30)
-            .filter_map(|(k, v)| Some((k, quantile(v, 0.75)?)))
-            .collect();
-        Level { by_hour }
-    }
-
-    /// The median over the hours of a band, dB-Hz.
-    pub fn usual(&self, band: Band) -> Option<f64> {
-        median(self.by_hour.iter().filter(|((b, _), _)| *b == band.code()).map(|(_, v)| *v))
-    }
-}
 
 /// What no wall or tree around an antenna hides, degrees ...
 const OVERHEAD_DEG: f64 = 70.0;
@@ -69,26 +31,22 @@ const OVERHEAD_PART: f64 = 0.5;
 const OVERHEAD_DB: f64 = 3.0;
 
 /// How far the first frequency of the satellites overhead is under the typical curve, dB, by hour; no entry where their directions are not known.
-fn overhead(frames: &UnitFrames) -> BTreeMap<UtcMs, f64> {
-    let table = &frames.signals;
-    let (times, bands) = (view::i64s(table, "time"), view::u32s_full(table, "band"));
-    let (signals, cn0) = (view::u32s_full(table, "signal"), view::f32s(table, "cn0_mean"));
-    let elevations = view::f32s(table, "elevation");
+fn overhead(minutes: &[SatMinute]) -> BTreeMap<UtcMs, f64> {
     let mut by_hour: BTreeMap<UtcMs, Vec<f64>> = BTreeMap::new();
-    for (i, elevation) in elevations.iter().enumerate() {
-        let elevation = f64::from(*elevation);
-        if elevation < OVERHEAD_DEG || bands[i] != u32::from(Band::L1.code()) || !cn0[i].is_finite() {
-            continue;
-        }
-        if let Some(typical) = Signal::unpack(signals[i]).and_then(|s| typical_dbhz(s.system, Band::L1, elevation)) {
-            by_hour.entry(times[i].div_euclid(HOUR_MS) * HOUR_MS).or_default().push(typical - f64::from(cn0[i]));
-        }
+    for m in minutes.iter().filter(|m| m.elevation >= OVERHEAD_DEG && m.deficit_db.is_finite()) {
+        by_hour.entry(m.time.div_euclid(HOUR_MS) * HOUR_MS).or_default().push(m.deficit_db);
     }
     by_hour.into_iter().filter(|(_, v)| v.len() >= OVERHEAD_LEAST).filter_map(|(t, v)| Some((t, median(v)?))).collect()
 }
 
 /// Weak hours of one base. `fleet` holds the levels of the other bases of the run.
-pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits) -> Vec<Event> {
+pub(super) fn run(
+    frames: &UnitFrames,
+    level: &Level,
+    fleet: &[&Level],
+    minutes: &[SatMinute],
+    limits: &Limits,
+) -> Vec<Event> {
     let maker = Maker::new(frames, &frames.signals);
     let mut weak_hours: BTreeMap<UtcMs, Vec<(Band, f64)>> = BTreeMap::new();
     // Smallest part of its limit that a measured band's deficit reaches.
@@ -111,10 +69,10 @@ pub fn run(frames: &UnitFrames, level: &Level, fleet: &[&Level], limits: &Limits
             }
         }
     }
+    let overhead = if weak_hours.is_empty() { BTreeMap::new() } else { overhead(minutes) };
+    let hours: Vec<UtcMs> = weak_hours.keys().copied().collect();
     // The whole sky and all bands are weak, or it is not the signal path: the first frequency over its limit, every other
     // measured band at least near it (makes differ by 1 to 3 dB).
-    let overhead = if weak_hours.is_empty() { BTreeMap::new() } else { overhead(frames) };
-    let hours: Vec<UtcMs> = weak_hours.keys().copied().collect();
     let flags: Vec<bool> = weak_hours
         .iter()
         .map(|(hour, v)| {

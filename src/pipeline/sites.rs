@@ -12,7 +12,7 @@ use crate::config::shifts::in_shifts;
 use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
 use crate::correlate::periods::{PeriodLimits, RoverTime, rover_time};
-use crate::detect::{self, Setup, steep_ionosphere, weak_signal};
+use crate::detect::{self, Level, Setup, steep_ionosphere};
 use crate::frames::schema::{TABLES, Wanted};
 use crate::frames::{UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
@@ -219,12 +219,8 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
             .map_err(|e| RunError::Failed(format!("directions of unit {}: {e}", unit.unit)))?;
     }
     let setup = setup_of(unit, base.position, beside);
-    let (mut events, calm) = detect::over_base(&frames, &setup, &rules.limits);
-    // Weak signal needs the other bases of the run beside.
-    let fleet: Vec<&weak_signal::Level> =
-        known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
-    events.extend(weak_signal::run(&frames, &base.level, &fleet, &rules.limits));
-    events.sort_by(|a, b| (a.from, a.to, a.kind, &a.detail).cmp(&(b.from, b.to, b.kind, &b.detail)));
+    let fleet: Vec<&Level> = known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
+    let (events, calm) = detect::over_base(&frames, &setup, &fleet, &rules.limits);
     let makes: BTreeSet<String> = units
         .iter()
         .filter(|u| u.role == Role::Rover && u.site.as_deref() == Some(base.at.site.as_str()))

@@ -9,7 +9,7 @@ use super::workers::{Room, share_out_or_stop};
 use super::{Request, Rules, RunError, Watch};
 use crate::config::card::UnitCard;
 use crate::correlate::grid::{Grid, PackedGrid};
-use crate::detect::weak_signal;
+use crate::detect::{LEVEL_COLUMNS, Level};
 use crate::frames::schema::{Columns, Wanted};
 use crate::frames::{Loader, UnitBuilder, UnitFrames, view};
 use crate::identify::KnownFrom;
@@ -91,7 +91,7 @@ pub(super) struct BaseFacts {
     pub(super) position: Option<(f64, f64, f64)>,
     /// There is anything dated of it.
     present: bool,
-    pub(super) level: weak_signal::Level,
+    pub(super) level: Level,
 }
 
 /// A site and who is to be looked at for it.
@@ -264,7 +264,7 @@ fn are_near(a: Option<(f64, f64, f64)>, b: Option<(f64, f64, f64)>, distance_km:
 }
 
 fn base_facts(index: usize, unit: &Unit, beside: &Beside, request: &Request) -> Result<BaseFacts, RunError> {
-    let levels = Wanted { table: "signals", columns: Columns::Only(&weak_signal::LEVEL_COLUMNS) };
+    let levels = Wanted { table: "signals", columns: Columns::Only(&LEVEL_COLUMNS) };
     let mut wanted = ["positions", "corrections", "spans", "logged"].map(Wanted::whole).to_vec();
     wanted.push(levels);
     let frames = unit.frames(&wanted, request)?;
@@ -278,7 +278,7 @@ fn base_facts(index: usize, unit: &Unit, beside: &Beside, request: &Request) -> 
         span,
     };
     let present = span.is_some() || frames.logged.height() > 0;
-    Ok(BaseFacts { index, at, position, present, level: weak_signal::Level::of(&frames) })
+    Ok(BaseFacts { index, at, position, present, level: Level::of(&frames) })
 }
 
 /// A base that nobody placed belongs to the register's site within 2 km, else it is a site of its own.

@@ -8,7 +8,7 @@ use lostfix::correlate::case::{RoverCase, SiteCase};
 use lostfix::correlate::evidence::{EvidenceLimits, SiteEvidence, gather, observed_spans};
 use lostfix::correlate::grid::Grid;
 use lostfix::correlate::periods::{PeriodLimits, rover_time};
-use lostfix::detect::{Limits, Setup, advisories, base_events, rover_events, weak_signal};
+use lostfix::detect::{Limits, Setup, advisories, base_events, rover_events};
 use lostfix::frames::{UnitBuilder, UnitFrames, view};
 use lostfix::model::event::{Event, Origin};
 use lostfix::model::ids::{Band, FixState, Role, Sat, Signal, System};
@@ -459,9 +459,7 @@ impl Site {
         let limits = Limits::default();
         let weights = Weights::parse(SHIPPED, &CAUSES).unwrap();
         let base = frames("BASE", Role::Base, vec![base_rows(&*self.base, 1), self.extra.clone()]);
-        let mut found = base_events(&base, &self.setup, &limits);
-        found.extend(weak_signal::run(&base, &weak_signal::Level::of(&base), &[], &limits));
-        found.sort_by_key(|e| (e.from, e.to));
+        let found = base_events(&base, &self.setup, &limits);
         let makes: BTreeSet<String> = ["one".to_owned()].into();
         let standing = advisories(&base, &self.setup, &makes, T0, T0 + SECONDS * 1000, &limits);
         let spans: Vec<(i64, i64)> =

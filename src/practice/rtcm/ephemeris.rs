@@ -1,14 +1,12 @@
 //! Broadcast ephemerides as RTCM 3 messages.
 
 use super::super::clock;
-use super::super::orbit::{Constellation, Sys};
+use super::super::orbit::{Constellation, Elements, Sys};
 use super::{Bits, round};
 
 /// An ephemeris: 1019, 1020, 1042, 1045 or 1046 (Galileo alternates by `fnav`).
 pub(in super::super) fn ephemeris(b: &mut Bits, out: &mut Vec<u8>, sky: &Constellation, k: usize, t: i64, fnav: bool) {
     let Some(sat) = sky.sats.get(k) else { return };
-    let semi = |v: f64| v / std::f64::consts::PI;
-    let p2 = |e: i32| 2f64.powi(e);
     match sat.sys {
         Sys::Glo => glonass(b, out, sky, k, t),
         Sys::Gps => {
@@ -31,19 +29,7 @@ pub(in super::super) fn ephemeris(b: &mut Bits, out: &mut Vec<u8>, sky: &Constel
             b.put(issue, 10);
             b.int(0, 16);
             b.int(0, 16);
-            b.int(round(semi(e.m0), p2(-31)), 32);
-            b.int(0, 16);
-            b.put(round(e.e, p2(-33)) as u64, 32);
-            b.int(0, 16);
-            b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
-            b.put(toe as u64 / 16, 16);
-            b.int(0, 16);
-            b.int(round(semi(e.node0), p2(-31)), 32);
-            b.int(0, 16);
-            b.int(round(semi(e.i0), p2(-31)), 32);
-            b.int(0, 16);
-            b.int(round(semi(e.argp), p2(-31)), 32);
-            b.int(round(semi(e.node_rate), p2(-43)), 24);
+            orbit(b, &e, 16, (toe as u64 / 16, 16));
             b.int(0, 8);
             b.put(0, 6);
             b.put(0, 1);
@@ -66,19 +52,7 @@ pub(in super::super) fn ephemeris(b: &mut Bits, out: &mut Vec<u8>, sky: &Constel
             b.int(round(e.af0, p2(-34)), 31);
             b.int(0, 16);
             b.int(0, 16);
-            b.int(round(semi(e.m0), p2(-31)), 32);
-            b.int(0, 16);
-            b.put(round(e.e, p2(-33)) as u64, 32);
-            b.int(0, 16);
-            b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
-            b.put(toe as u64 / 60, 14);
-            b.int(0, 16);
-            b.int(round(semi(e.node0), p2(-31)), 32);
-            b.int(0, 16);
-            b.int(round(semi(e.i0), p2(-31)), 32);
-            b.int(0, 16);
-            b.int(round(semi(e.argp), p2(-31)), 32);
-            b.int(round(semi(e.node_rate), p2(-43)), 24);
+            orbit(b, &e, 16, (toe as u64 / 60, 14));
             b.int(0, 10);
             if fnav {
                 b.put(0, 2);
@@ -113,25 +87,36 @@ pub(in super::super) fn ephemeris(b: &mut Bits, out: &mut Vec<u8>, sky: &Constel
             b.put(1, 5);
             b.int(0, 18);
             b.int(0, 16);
-            b.int(round(semi(e.m0), p2(-31)), 32);
-            b.int(0, 18);
-            b.put(round(e.e, p2(-33)) as u64, 32);
-            b.int(0, 18);
-            b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
-            b.put(toe as u64 / 8, 17);
-            b.int(0, 18);
-            b.int(round(semi(e.node0), p2(-31)), 32);
-            b.int(0, 18);
-            b.int(round(semi(e.i0), p2(-31)), 32);
-            b.int(0, 18);
-            b.int(round(semi(e.argp), p2(-31)), 32);
-            b.int(round(semi(e.node_rate), p2(-43)), 24);
+            orbit(b, &e, 18, (toe as u64 / 8, 17));
             b.int(0, 10);
             b.int(0, 10);
             b.put(0, 1);
             b.frame(out);
         }
     }
+}
+
+fn p2(e: i32) -> f64 {
+    2f64.powi(e)
+}
+
+/// What all Kepler messages have in common, from the mean anomaly to the rate of the node: harmonic terms (zero here) of `harmonic_bits`
+/// between the elements, angles in semicircles, the time of ephemeris in the message's own unit and width.
+fn orbit(b: &mut Bits, e: &Elements, harmonic_bits: u32, toe: (u64, u32)) {
+    let semi = |v: f64| round(v / std::f64::consts::PI, p2(-31));
+    b.int(semi(e.m0), 32);
+    b.int(0, harmonic_bits);
+    b.put(round(e.e, p2(-33)) as u64, 32);
+    b.int(0, harmonic_bits);
+    b.put(round(e.sqrt_a, p2(-19)) as u64, 32);
+    b.put(toe.0, toe.1);
+    b.int(0, harmonic_bits);
+    b.int(semi(e.node0), 32);
+    b.int(0, harmonic_bits);
+    b.int(semi(e.i0), 32);
+    b.int(0, harmonic_bits);
+    b.int(semi(e.argp), 32);
+    b.int(round(e.node_rate / std::f64::consts::PI, p2(-43)), 24);
 }
 
 /// 1020: position and velocity at the middle of the half hour. Luni-solar terms are zero.
