@@ -47,13 +47,18 @@ use polars::frame::DataFrame;
 
 /// Events of a base that stands alone, by time.
 pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
-    over_base(frames, setup, &[], limits).0
+    over_base(frames, setup, &Level::of(frames), &[], limits).0
 }
 
-/// Events of a base, by time, and the times in which its data show that there was no storm over it. `fleet`: the levels of the other bases
-/// of the run.
-pub fn over_base(frames: &UnitFrames, setup: &Setup, fleet: &[&Level], limits: &Limits) -> (Vec<Event>, Calm) {
-    let level = Level::of(frames);
+/// Events of a base, by time, and the times in which its data show that there was no storm over it. `level` is its own, `fleet`
+/// holds those of the other bases of the run.
+pub fn over_base(
+    frames: &UnitFrames,
+    setup: &Setup,
+    level: &Level,
+    fleet: &[&Level],
+    limits: &Limits,
+) -> (Vec<Event>, Calm) {
     let mut events = Vec::new();
     events.extend(second_frequency::run(frames, limits));
     events.extend(base_position::run(frames, setup, limits));
@@ -62,12 +67,12 @@ pub fn over_base(frames: &UnitFrames, setup: &Setup, fleet: &[&Level], limits: &
     events.extend(stream_gap::run(frames, limits));
     events.extend(antenna_power::run(frames, setup, limits));
     events.extend(band_drop::run(frames, limits));
-    events.extend(ageing::run(frames, &level, limits));
+    events.extend(ageing::run(frames, level, limits));
     events.extend(slips::run(frames, limits));
     events.extend(fading::run(frames, limits));
     events.extend(spectrum::run(frames, limits));
     let minutes = sky_minutes::sat_minutes(frames);
-    events.extend(weak_signal::run(frames, &level, fleet, &minutes, limits));
+    events.extend(weak_signal::run(frames, level, fleet, &minutes, limits));
     events.extend(obstruction::run(frames, &minutes, limits));
     events.extend(multipath::run(frames, &minutes, limits));
     let high_latitude = scintillation::is_high_latitude(&minutes, setup.place);

@@ -415,9 +415,10 @@ fn weak_is_the_whole_sky_on_every_band() {
             frames(Role::Base, rows)
         };
         let f = of(l1, l2);
+        let level = Level::of(&f);
         let other = Level::of(&of(47.0, 45.0));
         let others: Vec<&Level> = (0..fleet).map(|_| &other).collect();
-        !spans(&over_base(&f, &Setup::default(), &others, &Limits::default()).0, "weak-signal").is_empty()
+        !spans(&over_base(&f, &Setup::default(), &level, &others, &Limits::default()).0, "weak-signal").is_empty()
     };
     // Check-values 10.2: 45 to 50 dB-Hz on L1 and 42 to 49 on L2C at 40 to 60 degrees.
     assert!(weak(41.0, 38.0, 0));

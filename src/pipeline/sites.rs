@@ -220,7 +220,7 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     }
     let setup = setup_of(unit, base.position, beside);
     let fleet: Vec<&Level> = known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
-    let (events, calm) = detect::over_base(&frames, &setup, &fleet, &rules.limits);
+    let (events, calm) = detect::over_base(&frames, &setup, &base.level, &fleet, &rules.limits);
     let makes: BTreeSet<String> = units
         .iter()
         .filter(|u| u.role == Role::Rover && u.site.as_deref() == Some(base.at.site.as_str()))
