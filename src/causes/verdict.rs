@@ -1,7 +1,7 @@
 //! One verdict a segment of lost time: probabilities over the causes from the evidence that overlaps it.
 
 use super::weights::{Row, Weights};
-use crate::correlate::evidence::Segment;
+use crate::correlate::segment::Segment;
 
 /// Id and side of every cause, in the order of the contract.
 pub const CAUSES: [(&str, &str); 22] = [

@@ -3,10 +3,12 @@
 
 use super::case::{RoverCase, SiteCase};
 use super::distance::Reach;
-use super::evidence::{EvidenceLimits, Feature, Segment};
+use super::evidence::{EvidenceLimits, Feature};
 use super::grid::{Grid, merge_spans, others, overlap_ms};
 use super::place::PlaceBound;
+use super::segment::Segment;
 use super::timeline::Timeline;
+use crate::model::event::Event;
 use crate::model::ids::FixState;
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 
@@ -54,150 +56,208 @@ pub(super) struct Company {
     pub(super) old_anyway: f64,
 }
 
+/// Adds a piece of evidence that is worth the name.
+fn add(f: &mut Vec<Feature>, id: &str, strength: f64) {
+    if strength > 0.02 {
+        f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
+    }
+}
+
+/// Parts of the epochs of a segment, 0 to 1.
+#[derive(Default)]
+struct Parts {
+    /// With fresh and with old corrections.
+    fresh: f64,
+    old: f64,
+    /// Old where corrections get lost with distance.
+    reached: f64,
+    /// At a place that is bad again and again.
+    bound: f64,
+    /// Far from the base.
+    distant: f64,
+}
+
 impl OnRover<'_> {
     /// Adds what stands around a segment.
     pub(super) fn context(&self, f: &mut Vec<Feature>, segment: &Segment, company: &Company) {
-        let Company { alone_min, turns, down, old_anyway } = *company;
-        let OnRover { case, rover, base, place, reach, far, limits } = *self;
         // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
         let burst = f.iter().any(|f| f.id == "sky:flare");
-        let mut add = |id: &str, strength: f64| {
-            if strength > 0.02 {
-                f.push(Feature { id: format!("context:{id}"), strength: strength.min(1.0), event: None });
-            }
-        };
-        let o = segment.others;
-        if o.observed > 0 {
-            let enough = if o.observed == 1 { 0.75 } else { 1.0 };
-            add("others-lost", ((o.lost_share - 0.3) / 0.6).clamp(0.0, 1.0) * enough);
-            add("others-fixed", ((0.7 - o.lost_share) / 0.6).clamp(0.0, 1.0) * enough);
-            add("others-in-turn", turns * (1.0 - o.lost_share));
-        } else {
-            add("no-others", 1.0);
+        let parts = self.parts(segment);
+        who_else(f, segment, company);
+        self.corrections(f, segment, &parts, company);
+        add(f, "both-sides-down", company.down);
+        self.low_without_position(f, segment, &parts);
+        add(f, "corrections-far", parts.reached);
+        self.on_board(f, segment, &parts, company);
+        add(f, "place-bound", parts.bound);
+        let seen = part_of(&self.case.base_observed, segment);
+        add(f, "base-log-missing", 1.0 - seen);
+        if !burst {
+            self.ionosphere(f, segment);
         }
-        let n = segment.neighbours;
-        if n.observed > 0 {
-            add("neighbours-lost", ((n.lost_share - 0.15) / 0.5).clamp(0.0, 1.0));
-            add("neighbours-fixed", ((0.3 - n.lost_share) / 0.3).clamp(0.0, 1.0));
+        let troubled = self.base_events(segment).any(|e| {
+            !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000
+        });
+        if seen > 0.9 && !troubled {
+            add(f, "base-tracks-well", seen);
         }
-        // Epochs of the segment.
-        let b = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
-        let range = segment.first..b;
+        let silent = seen < 0.5 && !self.case.base_observed.is_empty();
+        add(f, "base-silent", if silent { 1.0 } else { 0.0 });
+        let auroral = self.case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0);
+        add(f, "auroral", if auroral { 1.0 } else { 0.0 });
+        match segment.state {
+            FixState::Float => add(f, "state-float", 1.0),
+            FixState::Autonomous | FixState::None | FixState::Dgnss => add(f, "state-low", 1.0),
+            _ => {}
+        }
+    }
+
+    fn parts(&self, segment: &Segment) -> Parts {
+        let OnRover { rover, place, reach, far, limits, .. } = *self;
+        let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
+        let range = segment.first..end;
         let total = range.len().max(1) as f64;
-        let (mut fresh, mut old, mut bound, mut distant, mut reached) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let mut sum = Parts::default();
         for i in range {
             let age = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN));
             if age <= limits.age_fresh_s {
-                fresh += 1.0;
+                sum.fresh += 1.0;
             }
             if rover.is_old(i, limits.age_old_s) {
-                old += 1.0;
-                reached += f64::from(reach.at.get(i).copied().unwrap_or(0.0));
+                sum.old += 1.0;
+                sum.reached += f64::from(reach.at.get(i).copied().unwrap_or(0.0));
             }
-            bound += f64::from(place.at.get(i).copied().unwrap_or(0.0));
-            distant += f64::from(far.get(i).copied().unwrap_or(0.0));
+            sum.bound += f64::from(place.at.get(i).copied().unwrap_or(0.0));
+            sum.distant += f64::from(far.get(i).copied().unwrap_or(0.0));
         }
-        let (fresh, old) = (fresh / total, old / total);
-        add("corrections-fresh", ((fresh - 0.5) / 0.4).clamp(0.0, 1.0));
-        add("corrections-old", old);
+        Parts {
+            fresh: sum.fresh / total,
+            old: sum.old / total,
+            reached: sum.reached / total,
+            bound: sum.bound / total,
+            distant: sum.distant / total,
+        }
+    }
+
+    /// How old the corrections were, here and with the others.
+    fn corrections(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
+        let (old, o) = (parts.old, segment.others);
+        add(f, "corrections-fresh", ((parts.fresh - 0.5) / 0.4).clamp(0.0, 1.0));
+        add(f, "corrections-old", old);
         if old > 0.2 && o.observed > 0 {
-            add("all-corrections-old", o.old_share * old.sqrt());
-            add("others-old-anyway", old_anyway * old.sqrt());
-            add("only-own-corrections-old", (1.0 - 2.0 * o.old_share).clamp(0.0, 1.0) * old.sqrt());
+            add(f, "all-corrections-old", o.old_share * old.sqrt());
+            add(f, "others-old-anyway", company.old_anyway * old.sqrt());
+            add(f, "only-own-corrections-old", (1.0 - 2.0 * o.old_share).clamp(0.0, 1.0) * old.sqrt());
         }
-        // Corrections that stop for several rovers in the same seconds stop at the base or its radio; with distance and terrain
-        // each rover loses them at a time of its own.
         if old > 0.2
-            && let Some(begin) = stop_of(rover, segment)
+            && let Some(share) = self.stop_together(segment)
         {
-            let mut together = (0, 0);
-            for other in case.rovers.iter().filter(|o| o.unit != rover.unit && !o.never_corrected) {
-                let at = other.times.partition_point(|t| *t < begin);
-                let observed = other.times.get(at).is_some_and(|t| *t <= begin + 20_000);
-                if observed {
-                    together.0 += 1;
-                    let stops =
-                        other.events.iter().any(|e| e.kind == "corrections-old" && (e.from - begin).abs() <= 8_000);
-                    together.1 += i32::from(stops);
-                }
-            }
-            if together.0 > 0 {
-                let share = f64::from(together.1) / f64::from(together.0);
-                add("corrections-stop-together", share);
-                add("corrections-stop-apart", 1.0 - share);
+            add(f, "corrections-stop-together", share);
+            add(f, "corrections-stop-apart", 1.0 - share);
+        }
+    }
+
+    /// For which part of the other rovers the corrections stopped in the same seconds. For several at once they stop at the base or its
+    /// radio; with distance and terrain each rover loses them at a time of its own.
+    fn stop_together(&self, segment: &Segment) -> Option<f64> {
+        let begin = stop_of(self.rover, segment)?;
+        let (mut observed, mut stopped) = (0, 0);
+        for other in self.case.rovers.iter().filter(|o| o.unit != self.rover.unit && !o.never_corrected) {
+            let at = other.times.partition_point(|t| *t < begin);
+            if other.times.get(at).is_some_and(|t| *t <= begin + 20_000) {
+                let stops = other.events.iter().any(|e| e.kind == "corrections-old" && (e.from - begin).abs() <= 8_000);
+                observed += 1;
+                stopped += i32::from(stops);
             }
         }
-        add("both-sides-down", down);
-        // Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
+        (observed > 0).then(|| f64::from(stopped) / f64::from(observed))
+    }
+
+    /// Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
+    fn low_without_position(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts) {
         let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
-        if low && fresh > 0.5 {
-            let missing = base
-                .near(segment.from, segment.to)
-                .into_iter()
-                .map(|k| &base.events[k])
+        if low && parts.fresh > 0.5 {
+            let missing = self
+                .base_events(segment)
                 .filter(|e| e.kind == "position-message-missing")
                 .map(|e| (segment.to.min(e.to + 120_000) - segment.from.max(e.from)).max(0))
                 .max()
                 .unwrap_or(0);
-            add("low-without-position", missing as f64 / (segment.to - segment.from).max(1) as f64);
+            add(f, "low-without-position", missing as f64 / length_ms(segment));
         }
-        add("corrections-far", reached / total);
-        // By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
-        if o.observed > 0 && o.lost_share < LEFT_ALONE && fresh > 0.9 && bound / total < 0.1 && distant / total < 0.1 {
-            // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
-            let not_alone = ((turns - 0.4) / 0.4).clamp(0.0, 1.0);
-            add("only-this-rover", ((alone_min - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
-            // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
-            let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
-            let like = rover.time.periods.iter().filter(|p| {
-                p.from >= from && p.to <= to && (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(p.to - p.from))
-            });
-            let short = (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(segment.to - segment.from));
-            if short {
-                add("only-this-rover-again", (like.count() as f64 - 2.0) / 6.0 * (1.0 - turns));
-            }
+    }
+
+    /// By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
+    fn on_board(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
+        let o = segment.others;
+        let alone = o.observed > 0 && o.lost_share < LEFT_ALONE;
+        if !(alone && parts.fresh > 0.9 && parts.bound < 0.1 && parts.distant < 0.1) {
+            return;
         }
-        add("place-bound", bound / total);
-        let seen = overlap_ms(&case.base_observed, segment.from, segment.to) as f64
-            / (segment.to - segment.from).max(1) as f64;
-        add("base-log-missing", 1.0 - seen);
-        let length = (segment.to - segment.from).max(1) as f64;
-        let measured = |spans| overlap_ms(spans, segment.from, segment.to) as f64 / length;
-        let (quiet, mostly) = (measured(&case.ionosphere.quiet), measured(&case.ionosphere.mostly));
+        // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
+        let not_alone = ((company.turns - 0.4) / 0.4).clamp(0.0, 1.0);
+        add(f, "only-this-rover", ((company.alone_min - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
+        // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
+        let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
+        let lonely = |from: UtcMs, to: UtcMs| (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(to - from));
+        if lonely(segment.from, segment.to) {
+            let like = self.rover.time.periods.iter().filter(|p| p.from >= from && p.to <= to && lonely(p.from, p.to));
+            add(f, "only-this-rover-again", (like.count() as f64 - 2.0) / 6.0 * (1.0 - company.turns));
+        }
+    }
+
+    /// Whether the ionosphere was quiet over the base, or disturbed elsewhere only.
+    fn ionosphere(&self, f: &mut Vec<Feature>, segment: &Segment) {
+        let quiet = part_of(&self.case.ionosphere.quiet, segment);
         let mut calm = 0.0;
-        if quiet > 0.5 && !burst {
-            let swings: Vec<(UtcMs, UtcMs)> = base
-                .near(segment.from, segment.to)
-                .into_iter()
-                .map(|k| &base.events[k])
+        if quiet > 0.5 {
+            let swings = self
+                .base_events(segment)
                 .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed" | "satellites-fading"))
                 .map(|e| (e.from - 300_000, e.to + 300_000))
                 .collect();
-            let unquiet = overlap_ms(&merge_spans(swings, 0), segment.from, segment.to) as f64 / length;
+            let unquiet = part_of(&merge_spans(swings, 0), segment);
             calm = quiet * (1.0 - unquiet).clamp(0.0, 1.0);
-            add("ionosphere-quiet", calm);
+            add(f, "ionosphere-quiet", calm);
         }
         // Less of the same observation: told where that is not.
-        if calm < 0.5 && mostly > 0.5 && !burst {
-            add("storm-not-over-base", mostly);
-        }
-        let troubled = base.near(segment.from, segment.to).into_iter().any(|k| {
-            let e = &base.events[k];
-            !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000
-        });
-        if seen > 0.9 && !troubled {
-            add("base-tracks-well", seen);
-        }
-        let silent = seen < 0.5 && !case.base_observed.is_empty();
-        add("base-silent", if silent { 1.0 } else { 0.0 });
-        let auroral = case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0);
-        add("auroral", if auroral { 1.0 } else { 0.0 });
-        match segment.state {
-            FixState::Float => add("state-float", 1.0),
-            FixState::Autonomous | FixState::None | FixState::Dgnss => add("state-low", 1.0),
-            _ => {}
+        let mostly = part_of(&self.case.ionosphere.mostly, segment);
+        if calm < 0.5 && mostly > 0.5 {
+            add(f, "storm-not-over-base", mostly);
         }
     }
+
+    /// Events of the base around a segment.
+    fn base_events(&self, segment: &Segment) -> impl Iterator<Item = &Event> {
+        self.base.near(segment.from, segment.to).into_iter().map(|k| &self.base.events[k])
+    }
+}
+
+/// Who else was lost: at the same base and at neighbouring sites.
+fn who_else(f: &mut Vec<Feature>, segment: &Segment, company: &Company) {
+    let o = segment.others;
+    if o.observed > 0 {
+        let enough = if o.observed == 1 { 0.75 } else { 1.0 };
+        add(f, "others-lost", ((o.lost_share - 0.3) / 0.6).clamp(0.0, 1.0) * enough);
+        add(f, "others-fixed", ((0.7 - o.lost_share) / 0.6).clamp(0.0, 1.0) * enough);
+        add(f, "others-in-turn", company.turns * (1.0 - o.lost_share));
+    } else {
+        add(f, "no-others", 1.0);
+    }
+    let n = segment.neighbours;
+    if n.observed > 0 {
+        add(f, "neighbours-lost", ((n.lost_share - 0.15) / 0.5).clamp(0.0, 1.0));
+        add(f, "neighbours-fixed", ((0.3 - n.lost_share) / 0.3).clamp(0.0, 1.0));
+    }
+}
+
+/// Part of a segment that lies in spans, 0 to 1.
+fn part_of(spans: &[(UtcMs, UtcMs)], segment: &Segment) -> f64 {
+    overlap_ms(spans, segment.from, segment.to) as f64 / length_ms(segment)
+}
+
+fn length_ms(segment: &Segment) -> f64 {
+    (segment.to - segment.from).max(1) as f64
 }
 
 /// When the corrections stopped that are old in the segment, UTC ms.

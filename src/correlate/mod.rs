@@ -9,6 +9,7 @@ mod conditions;
 mod context;
 mod distance;
 pub mod evidence;
+pub mod gather;
 pub mod grid;
 mod leads;
 pub mod onsets;
@@ -17,6 +18,7 @@ pub mod place;
 mod rivals;
 #[cfg(test)]
 mod samples;
+pub mod segment;
 mod sky_signs;
 mod stopped_with;
 mod symptoms;

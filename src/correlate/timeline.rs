@@ -2,7 +2,8 @@
 
 use super::apart::Holds;
 use super::association::window;
-use super::evidence::{Feature, Segment, Timing};
+use super::evidence::{Feature, Timing};
+use super::segment::Segment;
 use crate::model::event::Event;
 use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::BTreeMap;

@@ -2,7 +2,7 @@
 
 use super::site::{BASE_LON, BaseNow, Noise, RoverNow, SECONDS, Site, T0, frames};
 use lostfix::causes::verdict::{CAUSES, ruled_out};
-use lostfix::correlate::evidence::Segment;
+use lostfix::correlate::segment::Segment;
 use lostfix::detect::{Limits, NearPlace, Setup, base_events};
 use lostfix::maths::budget::cable::cable;
 use lostfix::model::event::{Event, Origin};
