@@ -150,6 +150,20 @@ def old(line, age):
     near("mean age, s", float(age), mean_age(line), 1 + 0.1 * float(age))
 
 
+def as_sent(line):
+    sent = set()
+    for base in line.site["bases"]:
+        for bundle in line.samples.units[base]:
+            for name, data in line.samples.files(bundle).items():
+                if data[:1] == b"\xd3":
+                    sent.update(t for t in line.samples.parsed(bundle, name)[1] if line.a - 60 <= t < line.b)
+    sent = sorted(sent)
+    most = statistics.median(y - x for x, y in zip(sent, sent[1:])) + 2
+    ages = [f.age for f in lost(line.own()) if not math.isnan(f.age)]
+    part = sum(age <= most for age in ages) / len(ages)
+    true(f"{100 * part:.0f} % of the epochs up to {most:.0f} s old", part > 0.5)
+
+
 def none_at_all(line):
     true("an epoch has a correction age", all(math.isnan(f.age) for f in lost(line.own())))
 
@@ -806,6 +820,7 @@ RULES = [
     (r"no other rover of this base was observed at the time", lambda line: near("rovers", 0, share_lost(line.samples, line.other_rovers(), line.a, line.b)[1], 0)),
     (rf"corrections stayed fresh: mean age {N} s", fresh),
     (rf"corrections were old: mean age {N} s", old),
+    (r"corrections were old only as the base sends seldom: no older than its interval and 2 s", as_sent),
     (r"no corrections at all", none_at_all),
     (rf"correction age up to {N} s(, growing .*)?", age_up_to),
     (rf"the other rovers of the base had (old|no old) corrections {N} % of this period", others_old),

@@ -66,6 +66,8 @@ def stamp_of(line, day):
     found = re.match(r"(?:<\d+>)?([A-Z][a-z]{2} [ \d]\d \d\d:\d\d:\d\d) ", line)
     if not found:
         return None
+    if day is None:
+        return None
     return datetime.datetime.strptime(f"{day.year} {found.group(1)}", "%Y %b %d %H:%M:%S").replace(tzinfo=UTC).timestamp()
 
 
@@ -252,7 +254,7 @@ class Samples:
     def unit(self, bundle):
         """By its card, else by the register's path pattern, else by its name."""
         card = self.card(bundle)
-        return card["unit"]["id"] if card else bundle.rsplit("/", 1)[-1].split("_")[0]
+        return card["unit"]["id"] if card else bundle.rsplit("/", 1)[-1].removesuffix(".zip").split("_")[0]
 
     def day(self, bundle, name):
         """The day that the card, the name of the file or of the bundle tells."""

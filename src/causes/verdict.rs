@@ -178,7 +178,7 @@ fn never(segment: &Segment) -> [f64; 22] {
     const FADES: f64 = 0.1;
     let others = segment.others;
     let strength = |id: &str| segment.strength(id);
-    let fresh = strength("context:corrections-fresh");
+    let fresh = strength("context:corrections-fresh").max(strength("context:corrections-as-sent"));
     let in_turn = strength("context:others-in-turn");
     let interference = strength("base:band-drop")
         + strength("base:band-jumps")
@@ -215,7 +215,7 @@ fn never(segment: &Segment) -> [f64; 22] {
         if side == "rover" && others.observed >= 2 && others.lost_share > 0.9 {
             sum += NEVER;
         }
-        // A link cause while corrections are fresh (a clash delivers fresh corrections of the wrong base).
+        // A link cause while corrections are fresh, or as fresh as the base sends them (a clash delivers fresh corrections of the wrong base).
         if side == "link" && cause != "link-station-clash" && fresh > 0.9 {
             sum += NEVER;
         }

@@ -17,6 +17,10 @@ const LONELY_LEAST_MS: i64 = 40_000;
 const LONELY_MOST_MS: i64 = 300_000;
 const LONELY_NEAR_MS: i64 = HOUR_MS;
 
+/// A base that sends seldom: corrections this much older than its interval are still the newest that it sent, s (common practice, no
+/// source).
+const ON_THE_WAY_S: f64 = 2.0;
+
 /// While the others lose a smaller part of the time than this, a rover is alone with its loss.
 const LEFT_ALONE: f64 = 0.2;
 /// So long before and after a stretch the rest of its loss counts with it, ms.
@@ -69,6 +73,8 @@ struct Parts {
     /// With fresh and with old corrections.
     fresh: f64,
     old: f64,
+    /// Fresh, or no older than a base that sends seldom makes them.
+    as_sent: f64,
     /// Old where corrections get lost with distance.
     reached: f64,
     /// At a place that is bad again and again.
@@ -118,10 +124,16 @@ impl OnRover<'_> {
         let range = segment.first..end;
         let total = range.len().max(1) as f64;
         let mut sum = Parts::default();
+        let slow: Vec<&Event> = self.base_events(segment).filter(|e| e.kind == "observables-slow").collect();
         for i in range {
             let age = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN));
+            let t = rover.times[i];
+            let sent_every_s = slow.iter().find(|e| e.from <= t && t <= e.to).and_then(|e| e.value);
             if age <= limits.age_fresh_s {
                 sum.fresh += 1.0;
+            }
+            if age <= sent_every_s.map_or(limits.age_fresh_s, |s| limits.age_fresh_s.max(s + ON_THE_WAY_S)) {
+                sum.as_sent += 1.0;
             }
             if rover.is_old(i, limits.age_old_s) {
                 sum.old += 1.0;
@@ -133,6 +145,7 @@ impl OnRover<'_> {
         Parts {
             fresh: sum.fresh / total,
             old: sum.old / total,
+            as_sent: sum.as_sent / total,
             reached: sum.reached / total,
             bound: sum.bound / total,
             distant: sum.distant / total,
@@ -143,6 +156,9 @@ impl OnRover<'_> {
     fn corrections(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
         let (old, o) = (parts.old, segment.others);
         add(f, "corrections-fresh", ((parts.fresh - 0.5) / 0.4).clamp(0.0, 1.0));
+        if parts.as_sent > parts.fresh {
+            add(f, "corrections-as-sent", ((parts.as_sent - 0.5) / 0.4).clamp(0.0, 1.0));
+        }
         add(f, "corrections-old", old);
         if old > 0.2 && o.observed > 0 {
             add(f, "all-corrections-old", o.old_share * old.sqrt());
