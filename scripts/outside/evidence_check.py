@@ -271,7 +271,7 @@ def far(line):
     true(f"only {away:.0f} m", away >= 8_350)
 
 
-def rover_weaker(line, drop):
+def rover_weaker(line, drop, spread):
     _, fixes, levels = line.samples.parsed(line.bundle, line.file)
     # Strong: the best quarter of an epoch's values; its best: the 90th percentile of the day.
     values = {t: [c.cn0 for c in cells] for t, cells in levels.items()}
@@ -279,6 +279,13 @@ def rover_weaker(line, drop):
     inside = [v for t, v in strong.items() if line.a <= t < line.b]
     best = sorted(strong.values())[int(0.9 * len(strong))]
     near("dB", float(drop), best - statistics.median(inside) if inside else None, 4)
+    if spread:
+        minutes = collections.defaultdict(list)
+        for t, v in strong.items():
+            if line.a <= t < line.b:
+                minutes[t // 60].append(v)
+        levels = sorted(statistics.median(v) for v in minutes.values())
+        near("spread, dB", float(spread), levels[int(0.9 * len(levels))] - levels[int(0.1 * len(levels))], 1.5)
 
 
 # -- what a base's stream says --
@@ -835,7 +842,7 @@ RULES = [
     (r"in the hours around it the other rovers had old corrections while this one had fresh ones", others_old_anyway),
     (r"corrections get old where the rover is far from the base", far_and_old),
     (r"the rover was far from the base", far),
-    (rf"the rover's own strong satellites are {N} dB weaker than at its best", rover_weaker),
+    (rf"the rover's own strong satellites are {N} dB weaker than at its best(?:, for \d+ min within {N} dB)?", rover_weaker),
     (rf"observables every {N} s instead of every second", every),
     (rf"gaps of up to {N} s between observables that usually come every {N} s", gaps),
     (rf"no observables for {N} s", silent),

@@ -53,7 +53,8 @@ pub(super) fn both_down(f: &[Feature]) -> f64 {
     let fall = 2.5 * strongest("base:", &FALLEN).min(strongest("rover:", &FALLEN));
     // Only as far as the flare itself can have to do with it.
     let flare = (2.0 * strongest("sky:", &["flare"])).min(1.0);
-    let weak = flare * strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak"]));
+    let weak =
+        flare * strongest("base:", &["weak-whole-sky"]).min(strongest("rover:", &["rover-weak", "rover-weak-steady"]));
     fall.max(weak).min(1.0)
 }
 

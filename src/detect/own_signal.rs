@@ -1,4 +1,4 @@
-//! `rover-few-satellites`, `rover-weak`: what a rover itself tracks against what it usually tracks.
+//! `rover-few-satellites`, `rover-weak`, `rover-weak-steady`: what a rover itself tracks against what it usually tracks.
 
 use super::Maker;
 use super::limits::Limits;
@@ -43,6 +43,10 @@ fn few_satellites(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .collect()
 }
 
+/// So long within so little is steady (common practice, no source).
+const STEADY_MS: i64 = 10 * MINUTE_MS;
+const STEADY_DB: f64 = 4.0;
+
 /// The rover's strong satellites, minute by minute, against its own best hours and against what a good antenna gives.
 fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let times = view::i64s(&frames.signals, "time");
@@ -67,16 +71,26 @@ fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     stretches(&t, &flags, MINUTE_MS, 2 * MINUTE_MS, MINUTE_MS)
         .into_iter()
         .map(|s| {
-            let inside = median(series[s.first..s.end].iter().map(|(_, v)| *v)).unwrap_or(0.0);
+            let levels = || series[s.first..s.end].iter().map(|(_, v)| *v);
+            let inside = median(levels()).unwrap_or(0.0);
             let drop = best - inside;
+            // An antenna, a cable or water in a connector takes as much for long; what is near comes and goes.
+            let spread = quantile(levels(), 0.9).zip(quantile(levels(), 0.1)).map_or(0.0, |(high, low)| high - low);
+            let steady = s.to - s.from >= STEADY_MS && spread <= STEADY_DB;
             maker.event(
-                "rover-weak",
+                if steady { "rover-weak-steady" } else { "rover-weak" },
                 s.from,
                 s.to,
                 Some(drop),
                 "dB",
                 (0.5 * drop / limits.own_drop_db).min(1.0),
-                format!("the rover's own strong satellites are {drop:.1} dB weaker than at its best"),
+                match steady {
+                    true => format!(
+                        "the rover's own strong satellites are {drop:.1} dB weaker than at its best, for {} min within {spread:.1} dB",
+                        (s.to - s.from) / MINUTE_MS
+                    ),
+                    false => format!("the rover's own strong satellites are {drop:.1} dB weaker than at its best"),
+                },
             )
         })
         .collect()

@@ -164,8 +164,16 @@ fn another_station_for_a_while_is_a_change_and_for_good_is_the_usual_one() {
 
 #[test]
 fn a_weak_rover_is_weak_against_its_best() {
-    let found = rover(signals(120, |m, _, r| r.cn0_mean = if (60..80).contains(&m) { 40.0 } else { 47.0 }));
-    assert_eq!(spans(&found, "rover-weak"), [(3600, 4800)]);
+    let weak = |level: fn(i64) -> f32| {
+        rover(signals(120, |m, _, r| r.cn0_mean = if (60..80).contains(&m) { level(i64::from(m)) } else { 47.0 }))
+    };
+    let steady = weak(|_| 40.0);
+    assert_eq!(spans(&steady, "rover-weak-steady"), [(3600, 4800)]);
+    assert!(spans(&steady, "rover-weak").is_empty());
+    // What comes and goes is near by, not in the cable.
+    let restless = weak(|m| if m % 2 == 0 { 42.0 } else { 34.0 });
+    assert_eq!(spans(&restless, "rover-weak"), [(3600, 4800)]);
+    assert!(spans(&restless, "rover-weak-steady").is_empty());
     assert!(spans(&rover(signals(120, |_, _, r| r.cn0_mean = 40.0)), "rover-weak").is_empty());
 }
 
