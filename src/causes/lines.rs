@@ -184,6 +184,9 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
         "context:corrections-as-sent" => {
             "corrections were old only as the base sends seldom: no older than its interval and 2 s".to_owned()
         }
+        "context:no-position" => {
+            "the receiver had no position at all: missing corrections leave it one of its own".to_owned()
+        }
         "context:corrections-old" => match mean(&|s| s.mean_age_s) {
             Some(age) => format!("corrections were old: mean age {age:.0} s"),
             None => "no corrections at all".to_owned(),

@@ -155,6 +155,7 @@ fn is_own(id: &str) -> bool {
             | "context:corrections-old"
             | "context:ionosphere-quiet"
             | "context:storm-not-over-base"
+            | "context:no-position"
             | "context:state-float"
             | "context:state-low"
             | "context:corrections-stop-together"

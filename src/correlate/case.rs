@@ -2,6 +2,7 @@
 
 use super::periods::RoverTime;
 use crate::model::event::{Calm, Event, Origin};
+use crate::model::ids::FixState;
 use crate::model::time::UtcMs;
 
 /// One rover at one site: its epochs there and what follows from them.
@@ -32,10 +33,17 @@ pub struct RoverCase {
 }
 
 impl RoverCase {
-    /// Whether the corrections of an epoch are older than `old_s`, or missing where the receiver has no differential solution.
+    /// Whether the corrections of an epoch are older than `old_s`, or missing where the receiver has a position and no differential
+    /// solution. One without any position tells no age whatever arrives.
     pub(super) fn is_old(&self, index: usize, old_s: f64) -> bool {
         let age = self.ages_s.get(index).copied().unwrap_or(f32::NAN);
-        f64::from(age) > old_s || (age.is_nan() && matches!(self.states.get(index), Some(3 | 4)))
+        f64::from(age) > old_s || (age.is_nan() && self.states.get(index) == Some(&(FixState::Autonomous as u32)))
+    }
+
+    /// Whether the receiver had no position at all in an epoch, and so no age to tell.
+    pub(super) fn is_blind(&self, index: usize) -> bool {
+        let age = self.ages_s.get(index).copied().unwrap_or(f32::NAN);
+        age.is_nan() && self.states.get(index) == Some(&(FixState::None as u32))
     }
 
     /// Where the epoch at `index` was read.

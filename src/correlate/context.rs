@@ -75,6 +75,8 @@ struct Parts {
     old: f64,
     /// Fresh, or no older than a base that sends seldom makes them.
     as_sent: f64,
+    /// Without any position.
+    blind: f64,
     /// Old where corrections get lost with distance.
     reached: f64,
     /// At a place that is bad again and again.
@@ -135,6 +137,9 @@ impl OnRover<'_> {
             if age <= sent_every_s.map_or(limits.age_fresh_s, |s| limits.age_fresh_s.max(s + ON_THE_WAY_S)) {
                 sum.as_sent += 1.0;
             }
+            if rover.is_blind(i) {
+                sum.blind += 1.0;
+            }
             if rover.is_old(i, limits.age_old_s) {
                 sum.old += 1.0;
                 sum.reached += f64::from(reach.at.get(i).copied().unwrap_or(0.0));
@@ -146,6 +151,7 @@ impl OnRover<'_> {
             fresh: sum.fresh / total,
             old: sum.old / total,
             as_sent: sum.as_sent / total,
+            blind: sum.blind / total,
             reached: sum.reached / total,
             bound: sum.bound / total,
             distant: sum.distant / total,
@@ -159,6 +165,8 @@ impl OnRover<'_> {
         if parts.as_sent > parts.fresh {
             add(f, "corrections-as-sent", ((parts.as_sent - 0.5) / 0.4).clamp(0.0, 1.0));
         }
+        // Without corrections a receiver still has a position of its own.
+        add(f, "no-position", parts.blind);
         add(f, "corrections-old", old);
         if old > 0.2 && o.observed > 0 {
             add(f, "all-corrections-old", o.old_share * old.sqrt());
@@ -207,7 +215,7 @@ impl OnRover<'_> {
     fn on_board(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
         let o = segment.others;
         let alone = o.observed > 0 && o.lost_share < LEFT_ALONE;
-        if !(alone && parts.fresh > 0.9 && parts.bound < 0.1 && parts.distant < 0.1) {
+        if !(alone && parts.fresh + parts.blind > 0.9 && parts.bound < 0.1 && parts.distant < 0.1) {
             return;
         }
         // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
