@@ -291,19 +291,9 @@ pub(super) fn msm(
     }
     // The cell mask holds 64 cells at most.
     let sats = &sats[..sats.len().min(64 / n_sig)];
-    let number = msm_number(sys, format);
-    b.put(u64::from(number), 12);
+    b.put(u64::from(msm_number(sys, format)), 12);
     b.put(u64::from(station), 12);
-    match sys {
-        Sys::Gps => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
-        Sys::Gal => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
-        Sys::Bds => b.put(clock::bdt_sow(t) as u64 * 1000, 30),
-        Sys::Glo => {
-            let (d, s) = clock::glonass(t);
-            b.put(d as u64, 3);
-            b.put(s as u64 * 1000, 27);
-        }
-    }
+    msm_time(b, sys, t);
     b.put(u64::from(more), 1);
     b.put(0, 3);
     b.put(0, 7);
@@ -322,32 +312,12 @@ pub(super) fn msm(
             b.put(u64::from(s.obs[*k].have), 1);
         }
     }
-    let first = |s: &SatObs| s.obs.iter().find(|o| o.have).copied().unwrap_or_default();
-    let rough = |s: &SatObs| round(first(s).code_m, LIGHT_MS / 1024.0);
-    for s in sats {
-        b.put((rough(s) >> 10).clamp(0, 254) as u64, 8);
-    }
-    let full = format != Format::Msm4;
-    if full {
-        for s in sats {
-            b.put(if sys == Sys::Glo { (i64::from(s.fcn) + 7) as u64 } else { 0 }, 4);
-        }
-    }
-    for s in sats {
-        b.put(rough(s) as u64 & 0x3FF, 10);
-    }
-    let rough_rate = |s: &SatObs| first(s).rate_ms.round().clamp(-8191.0, 8191.0) as i64;
-    if full {
-        for s in sats {
-            b.int(rough_rate(s), 14);
-        }
-    }
-    // Field by field over all cells.
-    let mut cells: [(f64, Obs, i64); 64] = [(0.0, Obs::default(), 0); 64];
+    msm_satellites(b, sys, format, sats);
+    let mut cells: [Cell; 64] = [(0.0, Obs::default(), 0); 64];
     let mut n = 0;
     for s in sats {
-        let r = rough(s) as f64 * (LIGHT_MS / 1024.0);
-        let rr = rough_rate(s);
+        let r = s.rough() as f64 * ROUGH_M;
+        let rr = s.rough_rate();
         for k in &columns {
             if s.obs[*k].have && n < 64 {
                 cells[n] = (r, s.obs[*k], rr);
@@ -355,7 +325,69 @@ pub(super) fn msm(
             }
         }
     }
-    let cells = &cells[..n];
+    msm_cells(b, format, &cells[..n]);
+    b.frame(out);
+}
+
+/// Epoch time in the time scale of the system.
+fn msm_time(b: &mut Bits, sys: Sys, t: i64) {
+    match sys {
+        Sys::Gps => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
+        Sys::Gal => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
+        Sys::Bds => b.put(clock::bdt_sow(t) as u64 * 1000, 30),
+        Sys::Glo => {
+            let (d, s) = clock::glonass(t);
+            b.put(d as u64, 3);
+            b.put(s as u64 * 1000, 27);
+        }
+    }
+}
+
+/// Step of the rough ranges of an MSM, m.
+const ROUGH_M: f64 = LIGHT_MS / 1024.0;
+
+impl SatObs {
+    fn first(&self) -> Obs {
+        self.obs.iter().find(|o| o.have).copied().unwrap_or_default()
+    }
+
+    /// Range in steps of `ROUGH_M`.
+    fn rough(&self) -> i64 {
+        round(self.first().code_m, ROUGH_M)
+    }
+
+    /// Rate in m/s.
+    fn rough_rate(&self) -> i64 {
+        self.first().rate_ms.round().clamp(-8191.0, 8191.0) as i64
+    }
+}
+
+/// Field by field over all satellites.
+fn msm_satellites(b: &mut Bits, sys: Sys, format: Format, sats: &[SatObs]) {
+    let full = format != Format::Msm4;
+    for s in sats {
+        b.put((s.rough() >> 10).clamp(0, 254) as u64, 8);
+    }
+    if full {
+        for s in sats {
+            b.put(if sys == Sys::Glo { (i64::from(s.fcn) + 7) as u64 } else { 0 }, 4);
+        }
+    }
+    for s in sats {
+        b.put(s.rough() as u64 & 0x3FF, 10);
+    }
+    if full {
+        for s in sats {
+            b.int(s.rough_rate(), 14);
+        }
+    }
+}
+
+/// One cell of an MSM: rough range in m, observables, rough rate in m/s.
+type Cell = (f64, Obs, i64);
+
+/// Field by field over all cells.
+fn msm_cells(b: &mut Bits, format: Format, cells: &[Cell]) {
     let fit = |v: i64, width: u32| {
         let top = (1i64 << (width - 1)) - 1;
         if v.abs() > top { -(1i64 << (width - 1)) } else { v }
@@ -386,12 +418,11 @@ pub(super) fn msm(
             b.put(cn0(o.cn0_dbhz, 1.0, 63), 6);
         }
     }
-    if full {
+    if format != Format::Msm4 {
         for (_, o, rr) in cells {
             b.int(fit(round(o.rate_ms - *rr as f64, 1e-4), 15), 15);
         }
     }
-    b.frame(out);
 }
 
 /// 1004 or 1012 for GPS or GLONASS.
