@@ -62,6 +62,7 @@ mod fault;
 mod fix;
 mod fleet;
 mod hardware;
+mod level;
 mod machine;
 mod nmea;
 mod orbit;
