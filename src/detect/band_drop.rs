@@ -46,7 +46,8 @@ impl Series {
     }
 }
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+/// The series of all bands that the log holds, in the order of the bands.
+fn all_series(frames: &UnitFrames, limits: &Limits) -> Vec<Series> {
     let table = &frames.bands;
     let times = view::i64s(table, "time");
     let bands = view::u32s_full(table, "band");
@@ -75,120 +76,166 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         let usual_scatter = median(scatter.iter().copied()).unwrap_or(0.0);
         all.push(Series { band, t, drop, step, scatter, usual_scatter });
     }
-    let maker = Maker::new(frames, table);
+    all
+}
+
+pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+    let all = all_series(frames, limits);
+    let maker = Maker::new(frames, &frames.bands);
     // Most bases have no fall to judge.
     let satellites = OnceCell::new();
     let mut events = Vec::new();
-    for k in 0..all.len() {
-        let this = &all[k];
-        let flags: Vec<bool> = this.drop.iter().map(|d| *d >= limits.band_drop_db).collect();
-        for s in stretches(&this.t, &flags, 10_000, 60_000, 20_000) {
-            let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| this.drop[i]).collect();
+    for series in &all {
+        let flags: Vec<bool> = series.drop.iter().map(|d| *d >= limits.band_drop_db).collect();
+        for s in stretches(&series.t, &flags, 10_000, 60_000, 20_000) {
+            let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| series.drop[i]).collect();
             let depth = middle(inside.iter().copied()).unwrap_or(0.0);
-            if this.fades(s.first, s.end, depth) {
+            if series.fades(s.first, s.end, depth) {
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
-            let falls = satellites.get_or_init(|| Satellites::of(frames)).falls_db(this, &flags, s);
+            let falls = satellites.get_or_init(|| Satellites::of(frames)).falls_db(series, &flags, s);
             if falls.middle().is_some_and(|(all, down)| all < 1.0 || down < 0.5 * depth) {
                 continue;
             }
             // A machine beside a wall loses a part of its sky; interference and its own antenna take from all alike.
             if frames.role == Role::Rover
-                && let Some((least, most)) = falls.uneven(depth)
+                && let Some(uneven) = falls.uneven(depth)
             {
-                events.push(maker.event(
-                    "part-of-sky-drop",
-                    s.from,
-                    s.to,
-                    Some(most - least),
-                    "dB",
-                    0.4 + 0.6 * ((most - least) / (2.0 * UNEVEN_DB)).min(1.0),
-                    format!(
-                        "C/N0 on {} falls by {most:.0} dB and more (or to nothing) on a fifth of the satellites, by {least:.0} dB \
-                         and less on another fifth",
-                        this.band.name()
-                    ),
-                ));
+                events.push(part_of_sky(series.band, s, uneven, &maker));
                 continue;
             }
-            // A common step at the edges or inside, or most of the fall or of the rise within half a minute.
-            let sharp = (s.first.saturating_sub(2)..(s.end + 2).min(this.t.len())).any(|i| this.shared_step(i, limits))
-                || edge_db(this, s.first).max(-edge_db(this, s.end)) >= 0.6 * depth;
-            // How far the other bands fell at the time; a band that is gone while this one is not has fallen all the way.
-            let others: Vec<(Band, f64)> = all
-                .iter()
-                .filter(|o| o.band != this.band)
-                .filter_map(|o| {
-                    let at = o.t.partition_point(|t| *t < s.from)..o.t.partition_point(|t| *t < s.to);
-                    let before = o.t.partition_point(|t| *t < s.from - 10 * MINUTE_MS);
-                    let gone = at.len() * 2 < s.end - s.first;
-                    match middle(o.drop[at.clone()].iter().copied()) {
-                        Some(d) if !gone => Some((o.band, d)),
-                        _ => (at.start > before).then_some((o.band, 2.0 * depth.max(limits.band_drop_db))),
-                    }
-                })
-                .collect();
-            let spared: Vec<&str> =
-                others.iter().filter(|(_, d)| *d < limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
-            let with: Vec<&str> =
-                others.iter().filter(|(_, d)| *d >= limits.band_drop_db * 0.5).map(|(b, _)| b.name()).collect();
-            let everything = !others.is_empty() && spared.is_empty();
-            let of_one_branch = one_branch(this.band, &others, limits);
-            let kind = match (everything, sharp) {
-                _ if of_one_branch => "lower-bands-drop",
-                // With one band in the log nobody can say whether others were spared.
-                _ if all.len() == 1 && sharp => "level-drop",
-                _ if all.len() == 1 => "level-sinks",
-                (true, true) => "all-bands-drop",
-                (true, false) => "all-bands-sink",
-                (false, true) => "band-drop",
-                (false, false) => "band-sinks",
-            };
-            if all.len() == 1
-                && let Some(spread) = steady(this, s, &flags)
-            {
-                events.push(maker.event(
-                    "level-steady",
-                    s.from,
-                    s.to,
-                    Some(spread),
-                    "dB",
-                    (0.5 + 0.05 * (s.to - s.from) as f64 / MINUTE_MS as f64).min(1.0),
-                    format!(
-                        "while it is {depth:.1} dB low, C/N0 stays within {spread:.1} dB for {} min: a source of noise is restless",
-                        (s.to - s.from) / MINUTE_MS
-                    ),
-                ));
+            let fall = Fall { all: &all, series, s, down: inside.len(), depth };
+            if all.len() == 1 {
+                events.extend(fall.steady(&flags, &maker));
             }
-            if of_one_branch && this.band != Band::L2 {
-                continue; // told once, by L2
-            }
-            if everything && this.band != Band::L1 && all.iter().any(|o| o.band == Band::L1) {
-                continue; // told once, by L1
-            }
-            let edge = if sharp { "within seconds" } else { "slowly" };
-            let mut detail = format!("median C/N0 of the satellites on {} falls by {depth:.1} dB", this.band.name());
-            // What comes and goes is told with its own time, so that the depth is true of that time.
-            let (down, of) = (inside.len(), s.end - s.first);
-            if down * 10 < of * 9 {
-                detail.push_str(&format!(" for {} of {} s", down * 10, of * 10));
-            }
-            detail.push_str(&format!(", {edge}"));
-            if !with.is_empty() {
-                detail.push_str(&format!(", with {}", with.join(", ")));
-            }
-            if !spared.is_empty() {
-                detail.push_str(&format!("; {} spared", spared.join(", ")));
-            }
-            let strength = (0.4 + 0.6 * (depth / (3.0 * limits.band_drop_db)).min(1.0)) * if sharp { 1.0 } else { 0.7 };
-            events.push(maker.event(kind, s.from, s.to, Some(depth), "dB", strength, detail));
+            events.extend(fall.event(&maker, limits));
         }
     }
     if frames.role == Role::Base {
         events.extend(jumps(&all, &maker, limits));
     }
     events
+}
+
+/// A fall that is not the same for all satellites.
+fn part_of_sky(band: Band, s: Stretch, (least, most): (f64, f64), maker: &Maker<'_>) -> Event {
+    maker.event(
+        "part-of-sky-drop",
+        s.from,
+        s.to,
+        Some(most - least),
+        "dB",
+        0.4 + 0.6 * ((most - least) / (2.0 * UNEVEN_DB)).min(1.0),
+        format!(
+            "C/N0 on {} falls by {most:.0} dB and more (or to nothing) on a fifth of the satellites, by {least:.0} dB and less \
+             on another fifth",
+            band.name()
+        ),
+    )
+}
+
+/// A fall of all satellites of one band.
+struct Fall<'a> {
+    /// What the log holds.
+    all: &'a [Series],
+    series: &'a Series,
+    s: Stretch,
+    /// Cells of the stretch that are down.
+    down: usize,
+    /// Median of these, dB.
+    depth: f64,
+}
+
+impl Fall<'_> {
+    /// A common step at the edges or inside, or most of the fall or of the rise within half a minute.
+    fn is_sharp(&self, limits: &Limits) -> bool {
+        let (series, s) = (self.series, self.s);
+        (s.first.saturating_sub(2)..(s.end + 2).min(series.t.len())).any(|i| series.shared_step(i, limits))
+            || edge_db(series, s.first).max(-edge_db(series, s.end)) >= 0.6 * self.depth
+    }
+
+    /// How far the other bands fell at the time; a band that is gone while this one is not has fallen all the way.
+    fn others(&self, limits: &Limits) -> Vec<(Band, f64)> {
+        let s = self.s;
+        let fell = |o: &Series| {
+            let at = o.t.partition_point(|t| *t < s.from)..o.t.partition_point(|t| *t < s.to);
+            let before = o.t.partition_point(|t| *t < s.from - 10 * MINUTE_MS);
+            let gone = at.len() * 2 < s.end - s.first;
+            match middle(o.drop[at.clone()].iter().copied()) {
+                Some(d) if !gone => Some((o.band, d)),
+                _ => (at.start > before).then_some((o.band, 2.0 * self.depth.max(limits.band_drop_db))),
+            }
+        };
+        self.all.iter().filter(|o| o.band != self.series.band).filter_map(fell).collect()
+    }
+
+    /// The fall hardly wavers, which tells what it does not come from.
+    fn steady(&self, flags: &[bool], maker: &Maker<'_>) -> Option<Event> {
+        let (s, depth) = (self.s, self.depth);
+        let spread = steady(self.series, s, flags)?;
+        Some(maker.event(
+            "level-steady",
+            s.from,
+            s.to,
+            Some(spread),
+            "dB",
+            (0.5 + 0.05 * (s.to - s.from) as f64 / MINUTE_MS as f64).min(1.0),
+            format!(
+                "while it is {depth:.1} dB low, C/N0 stays within {spread:.1} dB for {} min: a source of noise is restless",
+                (s.to - s.from) / MINUTE_MS
+            ),
+        ))
+    }
+
+    /// The fall itself, with the other bands or without; `None` where another band tells it.
+    fn event(&self, maker: &Maker<'_>, limits: &Limits) -> Option<Event> {
+        let (band, s, depth) = (self.series.band, self.s, self.depth);
+        let sharp = self.is_sharp(limits);
+        let others = self.others(limits);
+        let names = |with: bool| -> Vec<&str> {
+            others.iter().filter(|(_, d)| (*d >= limits.band_drop_db * 0.5) == with).map(|(b, _)| b.name()).collect()
+        };
+        let (with, spared) = (names(true), names(false));
+        let everything = !others.is_empty() && spared.is_empty();
+        let of_one_branch = one_branch(band, &others, limits);
+        let kind = match (everything, sharp) {
+            _ if of_one_branch => "lower-bands-drop",
+            // With one band in the log nobody can say whether others were spared.
+            _ if self.all.len() == 1 && sharp => "level-drop",
+            _ if self.all.len() == 1 => "level-sinks",
+            (true, true) => "all-bands-drop",
+            (true, false) => "all-bands-sink",
+            (false, true) => "band-drop",
+            (false, false) => "band-sinks",
+        };
+        if of_one_branch && band != Band::L2 {
+            return None; // told once, by L2
+        }
+        if everything && band != Band::L1 && self.all.iter().any(|o| o.band == Band::L1) {
+            return None; // told once, by L1
+        }
+        let strength = (0.4 + 0.6 * (depth / (3.0 * limits.band_drop_db)).min(1.0)) * if sharp { 1.0 } else { 0.7 };
+        Some(maker.event(kind, s.from, s.to, Some(depth), "dB", strength, self.detail(sharp, &with, &spared)))
+    }
+
+    fn detail(&self, sharp: bool, with: &[&str], spared: &[&str]) -> String {
+        let (band, depth) = (self.series.band.name(), self.depth);
+        let mut detail = format!("median C/N0 of the satellites on {band} falls by {depth:.1} dB");
+        // What comes and goes is told with its own time, so that the depth is true of that time.
+        let (down, of) = (self.down, self.s.end - self.s.first);
+        if down * 10 < of * 9 {
+            detail.push_str(&format!(" for {} of {} s", down * 10, of * 10));
+        }
+        detail.push_str(if sharp { ", within seconds" } else { ", slowly" });
+        if !with.is_empty() {
+            detail.push_str(&format!(", with {}", with.join(", ")));
+        }
+        if !spared.is_empty() {
+            detail.push_str(&format!("; {} spared", spared.join(", ")));
+        }
+        detail
+    }
 }
 
 /// Median; the mean of the two middle values for an even number: of two cells the larger one is not the depth of both.

@@ -8,7 +8,8 @@
 //! - Times of day (NMEA) and of week (RTCM) share one stream clock; the first full date of either dates both.
 
 mod crc;
-pub(super) mod scan;
+pub(super) mod found;
+mod scan;
 
 use super::rtcm::{self, Booked};
 use super::{FileContext, Identity, Parsed, Stream, nmea};
@@ -20,8 +21,9 @@ use crate::model::rows::Rows;
 use crate::model::time::{MINUTE_MS, UtcMs, rfc3339};
 use std::collections::{BTreeMap, BTreeSet};
 
+use found::{Body, Class, Fault, Place, Sink};
+use scan::Scanner;
 pub(super) use scan::hex;
-use scan::{Body, Class, Fault, Place, Scanner, Sink};
 
 /// Fewest lines that look like sentences for a file without a single good one.
 const LIKE_SENTENCES: u64 = 3;

@@ -67,111 +67,134 @@ struct Found {
     named: bool,
 }
 
+impl Found {
+    fn named(path: &Path) -> Found {
+        Found { shown: path.display().to_string(), path: path.to_owned(), named: true }
+    }
+}
+
+/// Where side files are looked for.
+struct Finder<'a> {
+    request: &'a Request,
+    inventory: &'a Inventory,
+}
+
+impl Finder<'_> {
+    /// Those that lie under a name in a FOLDER.
+    fn lying(&self, name: &str) -> Vec<Found> {
+        if self.request.only_given {
+            return Vec::new();
+        }
+        let here = self.inventory.side_files.iter().filter(|s| s.name == name);
+        here.map(|s| Found { shown: s.path.clone(), path: s.source.clone(), named: false }).collect()
+    }
+
+    /// The one of the option, else that of the setting, else those that lie under the names.
+    fn pick(&self, option: &Option<PathBuf>, setting: &Option<PathBuf>, names: &[&str]) -> Vec<Found> {
+        match option.as_ref().or(setting.as_ref()) {
+            Some(path) => vec![Found::named(path)],
+            None => names.iter().flat_map(|n| self.lying(n)).collect(),
+        }
+    }
+
+    /// Kp text, flares and ionosphere maps.
+    fn space_weather(&self) -> Vec<Found> {
+        let asked = self.request.given.space_weather.iter().chain(&self.request.settings.files.space_weather);
+        let asked: Vec<Found> = asked.map(|p| Found::named(p)).collect();
+        if !asked.is_empty() {
+            return asked;
+        }
+        let maps = self.inventory.side_files.iter().map(|s| s.name.as_str()).filter(|n| crawl::is_ionex_name(n));
+        let names: BTreeSet<&str> = maps.chain(["kp.txt", "flares.csv"]).collect();
+        names.into_iter().flat_map(|n| self.lying(n)).collect()
+    }
+}
+
 impl Beside {
     /// Loads everything.
     pub(crate) fn load(request: &Request, inventory: &Inventory, rules: &Rules) -> Result<Beside, RunError> {
+        let (given, files) = (&request.given, &request.settings.files);
+        let finder = Finder { request, inventory };
         let mut out = Beside::default();
-        let files = &request.settings.files;
-        let lying = |name: &str| -> Vec<Found> {
-            if request.only_given {
-                return Vec::new();
-            }
-            inventory
-                .side_files
-                .iter()
-                .filter(|s| s.name == name)
-                .map(|s| Found { shown: s.path.clone(), path: s.source.clone(), named: false })
-                .collect()
-        };
-        let named = |option: &Option<PathBuf>, setting: &Option<PathBuf>| -> Option<Found> {
-            option.as_ref().or(setting.as_ref()).map(|p| Found {
-                shown: p.display().to_string(),
-                path: p.clone(),
-                named: true,
-            })
-        };
-        let pick = |option: &Option<PathBuf>, setting: &Option<PathBuf>, names: &[&str]| -> Vec<Found> {
-            match named(option, setting) {
-                Some(f) => vec![f],
-                None => names.iter().flat_map(|n| lying(n)).collect(),
-            }
-        };
-
-        for f in pick(&request.given.fleet, &files.fleet, &["fleet.toml"]) {
-            let Some(text) = out.text(&f)? else { continue };
-            match fleet::parse(&text) {
-                Ok((fleet, problems)) => {
-                    out.fleet.sites.extend(fleet.sites);
-                    out.fleet.units.extend(fleet.units);
-                    out.fleet_path = f.shown.clone();
-                    out.note(&f.shown, "fleet register", problems);
-                }
-                Err(why) if f.named => return Err(RunError::Usage(format!("{}: {why}", f.shown))),
-                Err(why) => out.note(&f.shown, "", vec![Problem::whole(why, "mend the file; it was not used")]),
-            }
+        for f in finder.pick(&given.fleet, &files.fleet, &["fleet.toml"]) {
+            out.register(&f)?;
         }
-        let catalogue = pick(&request.given.catalogue, &files.catalogue, &["catalogue.toml"]);
-        let text = match catalogue.first() {
-            Some(f) => out.text(f)?,
-            None => None,
-        };
-        let (c, problems) = Catalogue::with_shipped(text.as_deref());
-        out.catalogue = c;
-        if let Some(f) = catalogue.first() {
-            out.note(&f.shown, "catalogue", problems);
-        }
-        for f in pick(&request.given.complaints, &files.complaints, &["complaints.csv"]) {
+        let catalogue = finder.pick(&given.catalogue, &files.catalogue, &["catalogue.toml"]);
+        out.catalogue(catalogue.first())?;
+        for f in finder.pick(&given.complaints, &files.complaints, &["complaints.csv"]) {
             let Some(text) = out.text(&f)? else { continue };
             let (mut rows, problems) = complaints::parse(&text, &out.fleet);
             out.complaints.append(&mut rows);
             out.complaints_given = true;
             out.note(&f.shown, "complaints", problems);
         }
-        for f in pick(&request.given.fieldwork, &files.fieldwork, &["fieldwork.csv"]) {
+        for f in finder.pick(&given.fieldwork, &files.fieldwork, &["fieldwork.csv"]) {
             let Some(text) = out.text(&f)? else { continue };
             let (mut rows, problems) = fieldwork::parse(&text, &out.fleet);
             out.fieldwork.append(&mut rows);
             out.note(&f.shown, "field work", problems);
         }
-        for f in pick(&request.given.places, &files.places, &["places.csv", "places.geojson"]) {
+        for f in finder.pick(&given.places, &files.places, &["places.csv", "places.geojson"]) {
             let Some(text) = out.text(&f)? else { continue };
             let (mut rows, problems) = places::parse(&text);
             out.places.append(&mut rows);
             out.note(&f.shown, "places", problems);
         }
-        let mut weather: Vec<Found> = request
-            .given
-            .space_weather
-            .iter()
-            .chain(&files.space_weather)
-            .map(|p| Found { shown: p.display().to_string(), path: p.clone(), named: true })
-            .collect();
-        if weather.is_empty() {
-            let maps = inventory.side_files.iter().map(|s| s.name.as_str()).filter(|n| crawl::is_ionex_name(n));
-            let names: BTreeSet<&str> = maps.chain(["kp.txt", "flares.csv"]).collect();
-            weather = names.into_iter().flat_map(lying).collect();
-        }
-        for f in weather {
-            if let Some(problems) = out.maps.read(&f.path, &f.shown, MOST_BYTES) {
-                out.note(&f.shown, "ionosphere maps", problems);
-                continue;
-            }
-            let Some(text) = out.text(&f)? else { continue };
-            let origin = Origin { bundle: f.shown.clone(), file: f.shown.clone() };
-            // A header with time and class is a list of flares; anything else is taken for Kp text.
-            let (what, events, problems) = match flares::read(text.as_bytes()) {
-                Ok((list, problems)) => ("flares", flare_events(&list, &origin), problems),
-                Err(_) => {
-                    let (intervals, problems) = kp::read(text.as_bytes());
-                    out.kp.extend(intervals.iter().map(|i| (i.from, i.kp)));
-                    ("Kp", kp_events(&intervals, &origin, &rules.limits), problems)
-                }
-            };
-            out.sky.extend(events);
-            out.note(&f.shown, what, problems);
+        for f in finder.space_weather() {
+            out.space_weather(&f, rules)?;
         }
         out.sky.sort_by(|a, b| (a.from, a.kind).cmp(&(b.from, b.kind)));
         Ok(out)
+    }
+
+    fn register(&mut self, f: &Found) -> Result<(), RunError> {
+        let Some(text) = self.text(f)? else { return Ok(()) };
+        match fleet::parse(&text) {
+            Ok((fleet, problems)) => {
+                self.fleet.sites.extend(fleet.sites);
+                self.fleet.units.extend(fleet.units);
+                self.fleet_path = f.shown.clone();
+                self.note(&f.shown, "fleet register", problems);
+            }
+            Err(why) if f.named => return Err(RunError::Usage(format!("{}: {why}", f.shown))),
+            Err(why) => self.note(&f.shown, "", vec![Problem::whole(why, "mend the file; it was not used")]),
+        }
+        Ok(())
+    }
+
+    /// The shipped catalogue, with what a file adds to it.
+    fn catalogue(&mut self, f: Option<&Found>) -> Result<(), RunError> {
+        let text = match f {
+            Some(f) => self.text(f)?,
+            None => None,
+        };
+        let (catalogue, problems) = Catalogue::with_shipped(text.as_deref());
+        self.catalogue = catalogue;
+        if let Some(f) = f {
+            self.note(&f.shown, "catalogue", problems);
+        }
+        Ok(())
+    }
+
+    fn space_weather(&mut self, f: &Found, rules: &Rules) -> Result<(), RunError> {
+        if let Some(problems) = self.maps.read(&f.path, &f.shown, MOST_BYTES) {
+            self.note(&f.shown, "ionosphere maps", problems);
+            return Ok(());
+        }
+        let Some(text) = self.text(f)? else { return Ok(()) };
+        let origin = Origin { bundle: f.shown.clone(), file: f.shown.clone() };
+        // A header with time and class is a list of flares; anything else is taken for Kp text.
+        let (what, events, problems) = match flares::read(text.as_bytes()) {
+            Ok((list, problems)) => ("flares", flare_events(&list, &origin), problems),
+            Err(_) => {
+                let (intervals, problems) = kp::read(text.as_bytes());
+                self.kp.extend(intervals.iter().map(|i| (i.from, i.kp)));
+                ("Kp", kp_events(&intervals, &origin, &rules.limits), problems)
+            }
+        };
+        self.sky.extend(events);
+        self.note(&f.shown, what, problems);
+        Ok(())
     }
 
     /// The text of a side file. One that was named must be readable; one that only lies there is a problem.

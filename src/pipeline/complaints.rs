@@ -80,6 +80,97 @@ impl Logged {
     }
 }
 
+/// What was lost in the time of a complaint, by whom it is about.
+#[derive(Default)]
+struct Lost<'a> {
+    /// By cause.
+    by_cause: BTreeMap<&'a str, Share>,
+    /// Share of each cause at the site or sites where the rover lost its fix.
+    said: BTreeMap<&'a str, f64>,
+    /// Lost ms in which the other rovers of the base were seen, and those weighted by the share of them that was lost.
+    seen_ms: f64,
+    others_ms: f64,
+}
+
+/// The part of one cause.
+#[derive(Default)]
+struct Share {
+    ms: f64,
+    /// Weighted by how sure each period is.
+    sure_ms: f64,
+    periods: u32,
+}
+
+impl<'a> Lost<'a> {
+    fn of(c: &Complaint, about: About<'_>, findings: &'a [SiteFindings]) -> Lost<'a> {
+        let mut out = Lost::default();
+        for site in findings {
+            let concerns = |p: &&FloatPeriod| match about {
+                About::Rover(unit) => p.unit.as_str() == unit,
+                About::Site(id) => site.site == id,
+            };
+            let before = out.total_ms();
+            for p in site.float_periods.iter().filter(concerns) {
+                let ms = overlap_ms(p, c);
+                if ms > 0.0 {
+                    out.add(p, ms);
+                }
+            }
+            if out.total_ms() > before {
+                for c in &site.causes {
+                    let share = out.said.entry(c.cause.as_str()).or_default();
+                    *share = c.share.max(*share);
+                }
+            }
+        }
+        out
+    }
+
+    fn add(&mut self, p: &'a FloatPeriod, ms: f64) {
+        let e = self.by_cause.entry(p.cause.as_str()).or_default();
+        e.ms += ms;
+        e.sure_ms += ms * p.confidence;
+        e.periods += 1;
+        if let Some(share) = p.others_lost {
+            self.others_ms += ms * share;
+            self.seen_ms += ms;
+        }
+    }
+
+    fn total_ms(&self) -> f64 {
+        self.by_cause.values().map(|v| v.ms).sum()
+    }
+
+    /// The likeliest cause; an unexplained rest does not hide a found cause with a good part of the time.
+    fn likeliest(&self) -> Option<(&'a str, &Share)> {
+        let total = self.total_ms();
+        // What each period is not sure of goes by what the site as a whole says.
+        let unsure: f64 = self.by_cause.values().map(|v| v.ms - v.sure_ms).sum();
+        let belief = |cause: &str, v: &Share| v.sure_ms + unsure * self.said.get(cause).copied().unwrap_or(0.0);
+        let named = self
+            .by_cause
+            .iter()
+            .filter(|(cause, v)| **cause != UNEXPLAINED && v.ms >= 0.25 * total)
+            .max_by(|a, b| belief(a.0, a.1).total_cmp(&belief(b.0, b.1)));
+        let longest = || self.by_cause.iter().max_by(|a, b| a.1.ms.total_cmp(&b.1.ms));
+        named.or_else(longest).map(|(cause, v)| (*cause, v))
+    }
+
+    /// In words, with the likeliest cause.
+    fn summary(&self, cause: &str, part: &Share) -> String {
+        let total = self.total_ms();
+        let lost = duration(total);
+        let periods: u32 = self.by_cause.values().map(|v| v.periods).sum();
+        let plural = if periods == 1 { "period" } else { "periods" };
+        if cause == UNEXPLAINED {
+            return format!("lost {lost} in {periods} {plural}; the logs hold no evidence that is strong enough");
+        }
+        let title = in_a_sentence(about::about(cause).map_or(cause, |a| a.title));
+        let of_it = if part.ms < 0.95 * total { format!(" ({} of it)", duration(part.ms)) } else { String::new() };
+        format!("lost {lost} in {periods} {plural}; likely {title}{of_it}")
+    }
+}
+
 fn one(
     c: &Complaint,
     number: usize,
@@ -115,70 +206,21 @@ fn one(
     if let (true, Some(site)) = (out.site.is_empty(), &logged.site) {
         out.site.clone_from(site);
     }
-    // Lost ms, confidence-weighted ms, periods; share of the others that were lost.
-    let mut by_cause: BTreeMap<&str, (f64, f64, u32)> = BTreeMap::new();
-    // Share of each cause at the site or sites where the rover lost its fix.
-    let mut said: BTreeMap<&str, f64> = BTreeMap::new();
-    let mut others = (0.0, 0.0);
-    for site in findings {
-        let concerns = |p: &&FloatPeriod| match about {
-            About::Rover(unit) => p.unit.as_str() == unit,
-            About::Site(id) => site.site == id,
-        };
-        let before = by_cause.values().map(|v| v.0).sum::<f64>();
-        for p in site.float_periods.iter().filter(concerns) {
-            let ms = overlap_ms(p, c);
-            if ms > 0.0 {
-                let e = by_cause.entry(p.cause.as_str()).or_default();
-                e.0 += ms;
-                e.1 += ms * p.confidence;
-                e.2 += 1;
-                if let Some(share) = p.others_lost {
-                    others.0 += ms * share;
-                    others.1 += ms;
-                }
-            }
-        }
-        if by_cause.values().map(|v| v.0).sum::<f64>() > before {
-            for c in &site.causes {
-                let share = said.entry(c.cause.as_str()).or_default();
-                *share = c.share.max(*share);
-            }
-        }
-    }
-    let total: f64 = by_cause.values().map(|v| v.0).sum();
-    out.lost_fix_hours = total / HOUR_MS as f64;
-    let periods: u32 = by_cause.values().map(|v| v.2).sum();
-    // What each period is not sure of goes by what the site as a whole says.
-    let unsure: f64 = by_cause.values().map(|v| v.0 - v.1).sum();
-    let belief = |cause: &str, weighted: f64| weighted + unsure * said.get(cause).copied().unwrap_or(0.0);
-    // The likeliest; an unexplained rest does not hide a found cause with a good part of the time.
-    let named = by_cause
-        .iter()
-        .filter(|(cause, v)| **cause != UNEXPLAINED && v.0 >= 0.25 * total)
-        .max_by(|a, b| belief(a.0, a.1.1).total_cmp(&belief(b.0, b.1.1)));
-    let best = named.or_else(|| by_cause.iter().max_by(|a, b| a.1.0.total_cmp(&b.1.0)));
-    out.summary = match best {
+    let lost = Lost::of(c, about, findings);
+    out.lost_fix_hours = lost.total_ms() / HOUR_MS as f64;
+    out.summary = match lost.likeliest() {
         _ if logged.epochs == 0 => "no logs for that time".to_owned(),
         None => format!("the logs do not show lost fix in that time{}", uncounted(&logged)),
-        Some((cause, (ms, weighted, _))) => {
-            out.cause = (*cause).to_owned();
-            out.confidence = weighted / ms;
-            let title = in_a_sentence(about::about(cause).map_or(*cause, |a| a.title));
-            let lost = duration(total);
-            let part = if *ms < 0.95 * total { format!(" ({} of it)", duration(*ms)) } else { String::new() };
-            let plural = if periods == 1 { "period" } else { "periods" };
-            if *cause == UNEXPLAINED {
-                format!("lost {lost} in {periods} {plural}; the logs hold no evidence that is strong enough")
-            } else {
-                format!("lost {lost} in {periods} {plural}; likely {title}{part}")
-            }
+        Some((cause, part)) => {
+            out.cause = cause.to_owned();
+            out.confidence = part.sure_ms / part.ms;
+            lost.summary(cause, part)
         }
     };
     if let About::Rover(_) = about
-        && others.1 > 0.0
+        && lost.seen_ms > 0.0
     {
-        out.summary.push_str(&beside(others.0 / others.1));
+        out.summary.push_str(&beside(lost.others_ms / lost.seen_ms));
     }
     let asked = (c.to - c.from).max(1) as f64 * logged.rovers.max(1) as f64;
     let share = logged.covered_ms as f64 / asked;

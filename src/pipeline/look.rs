@@ -225,81 +225,7 @@ impl Look {
             let _ = writeln!(t, "{a} to {b}");
         }
         for f in &self.files {
-            let _ = write!(t, "\n{}\n  {}", f.path, f.format.name());
-            if let Some(v) = &f.version {
-                let _ = write!(t, " {v}");
-            }
-            if f.compressed != "none" && !f.compressed.is_empty() {
-                let _ = write!(t, " ({})", f.compressed);
-            }
-            if let (Some(a), Some(b)) = (&f.from, &f.to) {
-                let _ = write!(t, ", {a} to {b}");
-            }
-            if let Some(d) = &f.date_from {
-                let _ = write!(t, ", date from {d}");
-            }
-            let b = &f.bytes;
-            let _ = writeln!(
-                t,
-                "\n  {} bytes: {} decoded, {} skipped, {} unknown",
-                b.total, b.decoded, b.skipped, b.unknown
-            );
-            for (reason, n) in &b.reasons {
-                let _ = writeln!(t, "    skipped {n}: {reason}");
-            }
-            if !f.counts.is_empty() {
-                let counts: Vec<String> = f.counts.iter().map(|(k, n)| format!("{k} {n}")).collect();
-                let _ = writeln!(t, "  records: {}", counts.join(", "));
-            }
-            if f.failed_checks > 0 {
-                let _ = writeln!(t, "  failed checks: {}", f.failed_checks);
-            }
-            if !f.qualities.is_empty() {
-                let q: Vec<String> = f
-                    .qualities
-                    .iter()
-                    .map(|(q, n)| {
-                        let word = q.parse().ok().map_or("empty", |q: u8| FixState::from_gga_quality(q).name());
-                        format!("{q} ({word}) {n}")
-                    })
-                    .collect();
-                let _ = writeln!(t, "  GGA quality: {}", q.join(", "));
-            }
-            if let Some(a) = &f.correction_age_s {
-                let _ = writeln!(t, "  correction age: {:.1} to {:.1} s, mean {:.2} s", a.min, a.max, a.mean);
-            }
-            if !f.station_ids.is_empty() {
-                let ids: Vec<String> = f.station_ids.iter().map(u16::to_string).collect();
-                let _ = writeln!(t, "  station ids: {}", ids.join(", "));
-            }
-            for p in &f.positions {
-                let _ =
-                    writeln!(t, "  position of station {}: {:.4}, {:.4}, {:.4} m", p.station_id, p.x_m, p.y_m, p.z_m);
-            }
-            for d in &f.descriptions {
-                let _ = writeln!(
-                    t,
-                    "  antenna \"{}\", receiver \"{}\", firmware \"{}\"",
-                    d.antenna, d.receiver, d.firmware
-                );
-            }
-            if let Some(n) = f.epochs {
-                let _ = writeln!(t, "  epochs: {n}, satellites: {}", f.satellites.unwrap_or(0));
-            }
-            for s in &f.signals {
-                let cn0 = s.cn0_mean_dbhz.map(|c| format!(", mean C/N0 {c:.2} dB-Hz")).unwrap_or_default();
-                let _ =
-                    writeln!(t, "    {}: {} satellites, {} observations{cn0}", s.signal, s.satellites, s.observations);
-            }
-            for p in &f.problems {
-                let place = match (p.line, p.offset) {
-                    (Some(l), Some(o)) => format!("line {l}, byte {o}: "),
-                    (Some(l), None) => format!("line {l}: "),
-                    (None, Some(o)) => format!("byte {o}: "),
-                    _ => String::new(),
-                };
-                let _ = writeln!(t, "  ! {place}{}; {}", p.what, p.hint);
-            }
+            file_text(&mut t, f);
         }
         if let Some(sky) = &self.sky {
             t.push_str(&sky.text());
@@ -314,5 +240,84 @@ impl Look {
             }
         }
         t.split_inclusive('\n').map(|l| safe_text(l.trim_end_matches('\n')) + "\n").collect()
+    }
+}
+
+/// One file for people.
+fn file_text(t: &mut String, f: &FileLook) {
+    let _ = write!(t, "\n{}\n  {}", f.path, f.format.name());
+    if let Some(v) = &f.version {
+        let _ = write!(t, " {v}");
+    }
+    if f.compressed != "none" && !f.compressed.is_empty() {
+        let _ = write!(t, " ({})", f.compressed);
+    }
+    if let (Some(a), Some(b)) = (&f.from, &f.to) {
+        let _ = write!(t, ", {a} to {b}");
+    }
+    if let Some(d) = &f.date_from {
+        let _ = write!(t, ", date from {d}");
+    }
+    let b = &f.bytes;
+    let _ = writeln!(t, "\n  {} bytes: {} decoded, {} skipped, {} unknown", b.total, b.decoded, b.skipped, b.unknown);
+    for (reason, n) in &b.reasons {
+        let _ = writeln!(t, "    skipped {n}: {reason}");
+    }
+    records_text(t, f);
+    base_text(t, f);
+    for p in &f.problems {
+        let place = match (p.line, p.offset) {
+            (Some(l), Some(o)) => format!("line {l}, byte {o}: "),
+            (Some(l), None) => format!("line {l}: "),
+            (None, Some(o)) => format!("byte {o}: "),
+            _ => String::new(),
+        };
+        let _ = writeln!(t, "  ! {place}{}; {}", p.what, p.hint);
+    }
+}
+
+/// What records are in a file, and what a rover's say.
+fn records_text(t: &mut String, f: &FileLook) {
+    if !f.counts.is_empty() {
+        let counts: Vec<String> = f.counts.iter().map(|(k, n)| format!("{k} {n}")).collect();
+        let _ = writeln!(t, "  records: {}", counts.join(", "));
+    }
+    if f.failed_checks > 0 {
+        let _ = writeln!(t, "  failed checks: {}", f.failed_checks);
+    }
+    if !f.qualities.is_empty() {
+        let q: Vec<String> = f
+            .qualities
+            .iter()
+            .map(|(q, n)| {
+                let word = q.parse().ok().map_or("empty", |q: u8| FixState::from_gga_quality(q).name());
+                format!("{q} ({word}) {n}")
+            })
+            .collect();
+        let _ = writeln!(t, "  GGA quality: {}", q.join(", "));
+    }
+    if let Some(a) = &f.correction_age_s {
+        let _ = writeln!(t, "  correction age: {:.1} to {:.1} s, mean {:.2} s", a.min, a.max, a.mean);
+    }
+    if !f.station_ids.is_empty() {
+        let ids: Vec<String> = f.station_ids.iter().map(u16::to_string).collect();
+        let _ = writeln!(t, "  station ids: {}", ids.join(", "));
+    }
+}
+
+/// What a base tells of itself, and its observables.
+fn base_text(t: &mut String, f: &FileLook) {
+    for p in &f.positions {
+        let _ = writeln!(t, "  position of station {}: {:.4}, {:.4}, {:.4} m", p.station_id, p.x_m, p.y_m, p.z_m);
+    }
+    for d in &f.descriptions {
+        let _ = writeln!(t, "  antenna \"{}\", receiver \"{}\", firmware \"{}\"", d.antenna, d.receiver, d.firmware);
+    }
+    if let Some(n) = f.epochs {
+        let _ = writeln!(t, "  epochs: {n}, satellites: {}", f.satellites.unwrap_or(0));
+    }
+    for s in &f.signals {
+        let cn0 = s.cn0_mean_dbhz.map(|c| format!(", mean C/N0 {c:.2} dB-Hz")).unwrap_or_default();
+        let _ = writeln!(t, "    {}: {} satellites, {} observations{cn0}", s.signal, s.satellites, s.observations);
     }
 }

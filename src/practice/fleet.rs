@@ -3,7 +3,7 @@
 use super::PracticeError;
 use super::bundle::{self, File, put};
 use super::clock;
-use super::fix::Tally;
+use super::judge::Tally;
 use super::plan::{Plan, Session, Unit, World};
 use super::rng::{Rng, sub};
 use super::side;

@@ -5,11 +5,12 @@
 //!
 //! # The world
 //!
-//! Four invented constellations on Kepler orbits (`orbit`), C/N0 from power, antenna pattern and noise cascade
-//! (`signal`), receivers that lock, fade and slip (`track`), an ionosphere with gradients and drifting patches
-//! (`skyweather`), machines (`machine`), a radio path and a fix state (`fix`). Faults (`fault`) act on these, never on
-//! the fix state itself. Every rover is run once as it was, once without each cause and once without any, with the same
-//! luck; a lost second belongs to the cause without which the rover would have been fixed (`truth.json`).
+//! Four invented constellations on Kepler orbits (`orbit`) seen from a place (`geometry`), C/N0 from power, antenna pattern
+//! and noise cascade (`signal`), walls, trees and reflections (`obstacles`), receivers that lock, fade and slip (`track`),
+//! an ionosphere with gradients and drifting patches (`skyweather`), machines (`machine`), a radio path (`radio`) and a fix
+//! state (`fix`). Faults act on these, never on the fix state itself: when is in `level`, what they do in `fault`. Every
+//! rover is run once as it was, once without each cause and once without any, with the same luck; a lost second belongs to
+//! the cause without which the rover would have been fixed (`judge`, `truth.json`).
 //!
 //! # Scenario keys (TOML)
 //!
@@ -61,19 +62,26 @@ mod earth;
 mod fault;
 mod fix;
 mod fleet;
+mod geometry;
 mod hardware;
+mod judge;
+mod level;
 mod machine;
 mod nmea;
+mod obstacles;
 mod orbit;
 mod plan;
+mod radio;
 mod rinex;
 mod rng;
+mod rover_log;
 mod rtcm;
 mod scenario;
 mod side;
 mod signal;
 mod site;
 mod skyweather;
+mod stream;
 mod track;
 mod world;
 

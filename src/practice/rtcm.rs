@@ -1,13 +1,14 @@
-//! Writes RTCM 3 frames (RTCM 10403.x): station, observables (MSM 4, 5, 7 and legacy), biases; ephemerides in a file of their own.
+//! Writes RTCM 3 frames (RTCM 10403.x): station, legacy observables, biases; MSM and ephemerides in files of their own.
 
 mod ephemeris;
+mod msm;
 
 use super::clock;
 use super::fault::MAX_SIGNALS;
 use super::orbit::{C_MS, Sys};
-use super::plan::Format;
 use super::signal::{Band, SIGNALS};
 pub(super) use ephemeris::ephemeris;
+pub(super) use msm::{msm, msm_number};
 
 /// Metres of one millisecond of light.
 const LIGHT_MS: f64 = C_MS / 1000.0;
@@ -215,26 +216,6 @@ fn cn0(dbhz: f32, unit: f64, top: i64) -> u64 {
     if dbhz <= 0.0 { 0 } else { round(f64::from(dbhz), unit).clamp(1, top) as u64 }
 }
 
-/// DF402: 4-bit lock time.
-fn lock4(lock_s: i32) -> u64 {
-    let ms = i64::from(lock_s.max(0)) * 1000;
-    (1..=15).rev().find(|i| ms >= 1i64 << (i + 4)).unwrap_or(0) as u64
-}
-
-/// DF407: 10-bit lock time.
-fn lock10(lock_s: i32) -> u64 {
-    let ms = i64::from(lock_s.max(0)) * 1000;
-    if ms < 64 {
-        return ms as u64;
-    }
-    // Segment k (1..=20) starts at 2^(k+5) ms with 32 steps of 2^k ms.
-    let k = i64::from(63 - (ms as u64).leading_zeros()) - 5;
-    if k > 20 {
-        return 704;
-    }
-    (32 * (k + 1) + (ms - (1 << (k + 5))) / (1 << k)) as u64
-}
-
 /// DF013: 7-bit lock time of the legacy messages.
 fn lock7(lock_s: i32) -> u64 {
     let s = i64::from(lock_s.max(0));
@@ -247,151 +228,6 @@ fn lock7(lock_s: i32) -> u64 {
         744..937 => (s + 3096) / 32,
         _ => 127,
     }) as u64
-}
-
-/// Number of the MSM of a system: 1071 + level - 1 and so on.
-pub(super) fn msm_number(sys: Sys, format: Format) -> u16 {
-    let level = match format {
-        Format::Msm4 | Format::Legacy => 4,
-        Format::Msm5 => 5,
-        Format::Msm7 => 7,
-    };
-    level
-        + match sys {
-            Sys::Gps => 1070,
-            Sys::Glo => 1080,
-            Sys::Gal => 1090,
-            Sys::Bds => 1120,
-        }
-}
-
-#[allow(clippy::too_many_arguments)]
-/// One MSM. `sats` must be sorted by id. Cells of a satellite without any signal are left out.
-pub(super) fn msm(
-    b: &mut Bits,
-    out: &mut Vec<u8>,
-    station: u16,
-    sys: Sys,
-    format: Format,
-    t: i64,
-    more: bool,
-    sats: &[SatObs],
-) {
-    let table = SIGNALS[sys.ix()];
-    let mut signals = 0u32;
-    let mut n_sig = 0usize;
-    for (k, sig) in table.iter().enumerate() {
-        if sats.iter().any(|s| s.obs[k].have) {
-            signals |= 1 << (32 - sig.msm);
-            n_sig += 1;
-        }
-    }
-    if n_sig == 0 {
-        return;
-    }
-    // The cell mask holds 64 cells at most.
-    let sats = &sats[..sats.len().min(64 / n_sig)];
-    let number = msm_number(sys, format);
-    b.put(u64::from(number), 12);
-    b.put(u64::from(station), 12);
-    match sys {
-        Sys::Gps => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
-        Sys::Gal => b.put(clock::gps_week(t).1 as u64 * 1000, 30),
-        Sys::Bds => b.put(clock::bdt_sow(t) as u64 * 1000, 30),
-        Sys::Glo => {
-            let (d, s) = clock::glonass(t);
-            b.put(d as u64, 3);
-            b.put(s as u64 * 1000, 27);
-        }
-    }
-    b.put(u64::from(more), 1);
-    b.put(0, 3);
-    b.put(0, 7);
-    b.put(1, 2);
-    b.put(0, 2);
-    b.put(0, 1);
-    b.put(0, 3);
-    let mask = sats.iter().fold(0u64, |m, s| m | 1u64 << (64 - u32::from(s.id.clamp(1, 64))));
-    b.put(mask >> 32, 32);
-    b.put(mask & 0xFFFF_FFFF, 32);
-    b.put(u64::from(signals), 32);
-    // Columns of the cell mask in the order of the MSM signal ids, which is that of our tables.
-    let columns: Vec<usize> = (0..table.len()).filter(|k| signals >> (32 - table[*k].msm) & 1 == 1).collect();
-    for s in sats {
-        for k in &columns {
-            b.put(u64::from(s.obs[*k].have), 1);
-        }
-    }
-    let first = |s: &SatObs| s.obs.iter().find(|o| o.have).copied().unwrap_or_default();
-    let rough = |s: &SatObs| round(first(s).code_m, LIGHT_MS / 1024.0);
-    for s in sats {
-        b.put((rough(s) >> 10).clamp(0, 254) as u64, 8);
-    }
-    let full = format != Format::Msm4;
-    if full {
-        for s in sats {
-            b.put(if sys == Sys::Glo { (i64::from(s.fcn) + 7) as u64 } else { 0 }, 4);
-        }
-    }
-    for s in sats {
-        b.put(rough(s) as u64 & 0x3FF, 10);
-    }
-    let rough_rate = |s: &SatObs| first(s).rate_ms.round().clamp(-8191.0, 8191.0) as i64;
-    if full {
-        for s in sats {
-            b.int(rough_rate(s), 14);
-        }
-    }
-    // Field by field over all cells.
-    let mut cells: [(f64, Obs, i64); 64] = [(0.0, Obs::default(), 0); 64];
-    let mut n = 0;
-    for s in sats {
-        let r = rough(s) as f64 * (LIGHT_MS / 1024.0);
-        let rr = rough_rate(s);
-        for k in &columns {
-            if s.obs[*k].have && n < 64 {
-                cells[n] = (r, s.obs[*k], rr);
-                n += 1;
-            }
-        }
-    }
-    let cells = &cells[..n];
-    let fit = |v: i64, width: u32| {
-        let top = (1i64 << (width - 1)) - 1;
-        if v.abs() > top { -(1i64 << (width - 1)) } else { v }
-    };
-    let wide = format == Format::Msm7;
-    let (pw, pu) = if wide { (20, 2f64.powi(-29)) } else { (15, 2f64.powi(-24)) };
-    let (fw, fu) = if wide { (24, 2f64.powi(-31)) } else { (22, 2f64.powi(-29)) };
-    for (r, o, _) in cells {
-        b.int(fit(round((o.code_m - r) / LIGHT_MS, pu), pw), pw);
-    }
-    for (r, o, _) in cells {
-        b.int(fit(round((o.phase_m - r) / LIGHT_MS, fu), fw), fw);
-    }
-    for (_, o, _) in cells {
-        if wide {
-            b.put(lock10(o.lock_s), 10);
-        } else {
-            b.put(lock4(o.lock_s), 4);
-        }
-    }
-    for (_, o, _) in cells {
-        b.put(u64::from(o.half), 1);
-    }
-    for (_, o, _) in cells {
-        if wide {
-            b.put(cn0(o.cn0_dbhz, 0.0625, 1023), 10);
-        } else {
-            b.put(cn0(o.cn0_dbhz, 1.0, 63), 6);
-        }
-    }
-    if full {
-        for (_, o, rr) in cells {
-            b.int(fit(round(o.rate_ms - *rr as f64, 1e-4), 15), 15);
-        }
-    }
-    b.frame(out);
 }
 
 /// 1004 or 1012 for GPS or GLONASS.
@@ -457,6 +293,7 @@ pub(super) fn legacy(b: &mut Bits, out: &mut Vec<u8>, station: u16, sys: Sys, t:
 
 #[cfg(test)]
 mod tests {
+    use super::msm::{lock4, lock10};
     use super::*;
 
     fn hex(bytes: &[u8]) -> String {

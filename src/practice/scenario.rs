@@ -4,6 +4,7 @@ use super::PracticeError;
 use super::cause::Cause;
 use super::clock;
 use serde::Deserialize;
+use std::collections::BTreeSet;
 use std::path::Path;
 
 /// Scenarios that ship with the program: name and text.
@@ -257,6 +258,17 @@ fn random(rest: &str) -> Result<Scenario, PracticeError> {
     })
 }
 
+/// One of a list of words.
+fn word(key: &str, v: &str, list: &[&str]) -> Result<(), PracticeError> {
+    if list.contains(&v) { Ok(()) } else { Err(bad(key, format!("`{v}`"), list.join(", "))) }
+}
+
+/// One of a list of numbers.
+fn number(key: &str, v: u32, list: &[u32]) -> Result<(), PracticeError> {
+    let text: Vec<String> = list.iter().map(u32::to_string).collect();
+    if list.contains(&v) { Ok(()) } else { Err(bad(key, v, text.join(", "))) }
+}
+
 /// Checks every value; names the key and what is accepted.
 pub(super) fn check(s: &Scenario) -> Result<(), PracticeError> {
     if !(0.25..=24.0).contains(&s.hours) {
@@ -275,19 +287,29 @@ pub(super) fn check(s: &Scenario) -> Result<(), PracticeError> {
             return Err(bad("start", format!("`{d}`"), "a date YYYY-MM-DD from 2017-01-01 to 2034-12-31"));
         }
     }
-    let o = &s.output;
-    let word = |key: &str, v: &str, list: &[&str]| {
-        if list.contains(&v) { Ok(()) } else { Err(bad(key, format!("`{v}`"), list.join(", "))) }
-    };
+    check_output(&s.output)?;
+    if let Some(f) = &s.fleet {
+        check_fleet(f)?;
+    }
+    if s.fleet.is_none() && s.site.is_empty() {
+        return Err(bad("site", "no site at all", "at least one [[site]], or a [fleet] with sites = 1 or more"));
+    }
+    let mut ids = BTreeSet::new();
+    for (k, site) in s.site.iter().enumerate() {
+        check_site(site, k, &mut ids)?;
+        for (n, c) in site.cause.iter().enumerate() {
+            check_cause(c, &format!("site[{k}].cause[{n}]"), site.rovers)?;
+        }
+    }
+    Ok(())
+}
+
+fn check_output(o: &Output) -> Result<(), PracticeError> {
     word("output.bundles", &o.bundles, &["zip", "folder", "mixed"])?;
     word("output.messages", &o.messages, &["msm4", "msm5", "msm7", "legacy", "mixed"])?;
-    let seconds = |key: &str, v: u32, list: &[u32]| {
-        let text: Vec<String> = list.iter().map(u32::to_string).collect();
-        if list.contains(&v) { Ok(()) } else { Err(bad(key, v, text.join(", "))) }
-    };
-    seconds("output.base_interval_s", o.base_interval_s, &[1, 2, 5, 10])?;
-    seconds("output.gst_interval_s", o.gst_interval_s, &[0, 1, 2, 5, 10, 30, 60])?;
-    seconds("output.date_interval_s", o.date_interval_s, &[0, 1, 2, 5, 10, 30, 60])?;
+    number("output.base_interval_s", o.base_interval_s, &[1, 2, 5, 10])?;
+    number("output.gst_interval_s", o.gst_interval_s, &[0, 1, 2, 5, 10, 30, 60])?;
+    number("output.date_interval_s", o.date_interval_s, &[0, 1, 2, 5, 10, 30, 60])?;
     for w in &o.without {
         word("output.without", w, &MASKS)?;
     }
@@ -297,93 +319,97 @@ pub(super) fn check(s: &Scenario) -> Result<(), PracticeError> {
     if !(1..=600).contains(&o.ephemeris_interval_s) {
         return Err(bad("output.ephemeris_interval_s", o.ephemeris_interval_s, "1 to 600"));
     }
-    if let Some(f) = &s.fleet {
-        if !(1..=2000).contains(&f.sites) {
-            return Err(bad("fleet.sites", f.sites, "1 to 2000"));
-        }
-        if !(1..=50).contains(&f.rovers) {
-            return Err(bad("fleet.rovers", f.rovers, "1 to 50"));
-        }
-        for (key, v) in [("fleet.share_healthy", f.share_healthy), ("fleet.share_two_causes", f.share_two_causes)] {
-            if !(0.0..=1.0).contains(&v) {
-                return Err(bad(key, v, "0 to 1"));
-            }
-        }
-        if f.share_healthy + f.share_two_causes > 1.0 {
-            return Err(bad("fleet.share_two_causes", f.share_two_causes, "at most 1 less fleet.share_healthy"));
-        }
-        for c in &f.causes {
-            if Cause::from_id(c).is_none() {
-                return Err(bad("fleet.causes", format!("`{c}`"), Cause::accepted()));
-            }
+    Ok(())
+}
+
+fn check_fleet(f: &Fleet) -> Result<(), PracticeError> {
+    if !(1..=2000).contains(&f.sites) {
+        return Err(bad("fleet.sites", f.sites, "1 to 2000"));
+    }
+    if !(1..=50).contains(&f.rovers) {
+        return Err(bad("fleet.rovers", f.rovers, "1 to 50"));
+    }
+    for (key, v) in [("fleet.share_healthy", f.share_healthy), ("fleet.share_two_causes", f.share_two_causes)] {
+        if !(0.0..=1.0).contains(&v) {
+            return Err(bad(key, v, "0 to 1"));
         }
     }
-    if s.fleet.is_none() && s.site.is_empty() {
-        return Err(bad("site", "no site at all", "at least one [[site]], or a [fleet] with sites = 1 or more"));
+    if f.share_healthy + f.share_two_causes > 1.0 {
+        return Err(bad("fleet.share_two_causes", f.share_two_causes, "at most 1 less fleet.share_healthy"));
     }
-    let mut ids = std::collections::BTreeSet::new();
-    for (k, site) in s.site.iter().enumerate() {
-        let at = |key: &str| format!("site[{k}].{key}");
-        if let Some(id) = &site.id {
-            let good = !id.is_empty() && id.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
-            if !good || id.len() > 40 {
-                return Err(bad(&at("id"), format!("`{id}`"), "lower-case letters, digits and - (at most 40)"));
-            }
-            if !ids.insert(id.clone()) {
-                return Err(bad(&at("id"), format!("`{id}` (used twice)"), "a name of its own"));
-            }
+    for c in &f.causes {
+        if Cause::from_id(c).is_none() {
+            return Err(bad("fleet.causes", format!("`{c}`"), Cause::accepted()));
         }
-        if site.latitude.is_some_and(|v| !(-80.0..=80.0).contains(&v)) {
-            return Err(bad(&at("latitude"), site.latitude.unwrap_or(0.0), "-80 to 80"));
+    }
+    Ok(())
+}
+
+/// The `k`-th site; `ids` are those of the sites before it.
+fn check_site<'a>(site: &'a Site, k: usize, ids: &mut BTreeSet<&'a str>) -> Result<(), PracticeError> {
+    let at = |key: &str| format!("site[{k}].{key}");
+    if let Some(id) = &site.id {
+        let good = !id.is_empty() && id.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-');
+        if !good || id.len() > 40 {
+            return Err(bad(&at("id"), format!("`{id}`"), "lower-case letters, digits and - (at most 40)"));
         }
-        if site.longitude.is_some_and(|v| !(-180.0..=180.0).contains(&v)) {
-            return Err(bad(&at("longitude"), site.longitude.unwrap_or(0.0), "-180 to 180"));
+        if !ids.insert(id) {
+            return Err(bad(&at("id"), format!("`{id}` (used twice)"), "a name of its own"));
         }
-        if site.latitude.is_some() != site.longitude.is_some() {
-            return Err(bad(&at("latitude"), "one of latitude and longitude alone", "both or neither"));
-        }
-        if !(1..=50).contains(&site.rovers) {
-            return Err(bad(&at("rovers"), site.rovers, "1 to 50"));
-        }
-        if site.hours.is_some_and(|v| !(0.25..=24.0).contains(&v)) {
-            return Err(bad(&at("hours"), site.hours.unwrap_or(0.0), "0.25 to 24"));
-        }
-        if site.start_hour.is_some_and(|v| !(0.0..24.0).contains(&v)) {
-            return Err(bad(&at("start_hour"), site.start_hour.unwrap_or(0.0), "0 to below 24"));
-        }
-        if site.distance_km.is_some_and(|v| !(0.05..=100.0).contains(&v)) {
-            return Err(bad(&at("distance_km"), site.distance_km.unwrap_or(0.0), "0.05 to 100"));
-        }
-        if site.systems.is_some_and(|v| !(1..=4).contains(&v)) {
-            return Err(bad(&at("systems"), site.systems.unwrap_or(0), "1 to 4 (no satellites, no fix)"));
-        }
-        if let Some(m) = &site.messages {
-            word(&at("messages"), m, &["msm4", "msm5", "msm7", "legacy"])?;
-        }
-        if let Some(v) = site.base_interval_s {
-            seconds(&at("base_interval_s"), v, &[1, 2, 5, 10])?;
-        }
-        if site.cause.len() > 4 {
-            return Err(bad(&at("cause"), format!("{} causes", site.cause.len()), "at most 4 at a site"));
-        }
-        for (n, c) in site.cause.iter().enumerate() {
-            let at = |key: &str| format!("site[{k}].cause[{n}].{key}");
-            let Some(_) = Cause::from_id(&c.id) else {
-                return Err(bad(&at("id"), format!("`{}`", c.id), Cause::accepted()));
-            };
-            if c.strength.is_some_and(|v| !(0.0..=1.0).contains(&v)) {
-                return Err(bad(&at("strength"), c.strength.unwrap_or(0.0), "0 to 1"));
-            }
-            if !(0.0..=1.0).contains(&c.share) {
-                return Err(bad(&at("share"), c.share, "0 to 1"));
-            }
-            if c.rover >= site.rovers {
-                return Err(bad(&at("rover"), c.rover, format!("0 to {}", site.rovers - 1)));
-            }
-            if c.mode.is_some_and(|m| m > 2) {
-                return Err(bad(&at("mode"), c.mode.unwrap_or(0), "0 to 2"));
-            }
-        }
+    }
+    if site.latitude.is_some_and(|v| !(-80.0..=80.0).contains(&v)) {
+        return Err(bad(&at("latitude"), site.latitude.unwrap_or(0.0), "-80 to 80"));
+    }
+    if site.longitude.is_some_and(|v| !(-180.0..=180.0).contains(&v)) {
+        return Err(bad(&at("longitude"), site.longitude.unwrap_or(0.0), "-180 to 180"));
+    }
+    if site.latitude.is_some() != site.longitude.is_some() {
+        return Err(bad(&at("latitude"), "one of latitude and longitude alone", "both or neither"));
+    }
+    if !(1..=50).contains(&site.rovers) {
+        return Err(bad(&at("rovers"), site.rovers, "1 to 50"));
+    }
+    if site.hours.is_some_and(|v| !(0.25..=24.0).contains(&v)) {
+        return Err(bad(&at("hours"), site.hours.unwrap_or(0.0), "0.25 to 24"));
+    }
+    if site.start_hour.is_some_and(|v| !(0.0..24.0).contains(&v)) {
+        return Err(bad(&at("start_hour"), site.start_hour.unwrap_or(0.0), "0 to below 24"));
+    }
+    if site.distance_km.is_some_and(|v| !(0.05..=100.0).contains(&v)) {
+        return Err(bad(&at("distance_km"), site.distance_km.unwrap_or(0.0), "0.05 to 100"));
+    }
+    if site.systems.is_some_and(|v| !(1..=4).contains(&v)) {
+        return Err(bad(&at("systems"), site.systems.unwrap_or(0), "1 to 4 (no satellites, no fix)"));
+    }
+    if let Some(m) = &site.messages {
+        word(&at("messages"), m, &["msm4", "msm5", "msm7", "legacy"])?;
+    }
+    if let Some(v) = site.base_interval_s {
+        number(&at("base_interval_s"), v, &[1, 2, 5, 10])?;
+    }
+    if site.cause.len() > 4 {
+        return Err(bad(&at("cause"), format!("{} causes", site.cause.len()), "at most 4 at a site"));
+    }
+    Ok(())
+}
+
+/// A cause at the key `place`, of a site with so many rovers.
+fn check_cause(c: &Injected, place: &str, rovers: u32) -> Result<(), PracticeError> {
+    let at = |key: &str| format!("{place}.{key}");
+    let Some(_) = Cause::from_id(&c.id) else {
+        return Err(bad(&at("id"), format!("`{}`", c.id), Cause::accepted()));
+    };
+    if c.strength.is_some_and(|v| !(0.0..=1.0).contains(&v)) {
+        return Err(bad(&at("strength"), c.strength.unwrap_or(0.0), "0 to 1"));
+    }
+    if !(0.0..=1.0).contains(&c.share) {
+        return Err(bad(&at("share"), c.share, "0 to 1"));
+    }
+    if c.rover >= rovers {
+        return Err(bad(&at("rover"), c.rover, format!("0 to {}", rovers - 1)));
+    }
+    if c.mode.is_some_and(|m| m > 2) {
+        return Err(bad(&at("mode"), c.mode.unwrap_or(0), "0 to 2"));
     }
     Ok(())
 }

@@ -8,7 +8,7 @@
 
 use super::field::{Fields, angle, angle_of, decimal, time_of, time_of_day, whole};
 use super::walk::{Number, Walk};
-use crate::formats::framing::scan::Body;
+use crate::formats::framing::found::Body;
 use crate::model::rows::{NO_COUNT, NO_STATION};
 
 /// Values of one GGA.

@@ -9,8 +9,8 @@
 
 use super::field::{decimal, whole};
 use super::satellite::{SignalId, satellite, signal, system_of_id, system_of_talker};
+use crate::formats::framing::found::Body;
 use crate::formats::framing::hex;
-use crate::formats::framing::scan::Body;
 use crate::model::ids::{Sat, Signal};
 
 /// One tracked signal of one satellite.

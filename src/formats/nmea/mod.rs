@@ -17,7 +17,7 @@ mod satellite;
 mod walk;
 mod zda;
 
-use super::framing::scan::{Body, Class, Place};
+use super::framing::found::{Body, Class, Place};
 use super::tally::{SignalAt, Tally};
 use crate::model::clock::{Shift, StreamClock};
 use crate::model::ids::{FixState, Signal};

@@ -2,7 +2,7 @@
 //! [`Walk::is_whole`] says so at the end, and it is read anew by [`super::field::Fields`]: both give the same values.
 
 use super::field::{TENS, WHOLE_TENS};
-use crate::formats::framing::scan::Body;
+use crate::formats::framing::found::Body;
 use crate::formats::swar::leading_digits;
 
 /// Digits of a number: in front of the point, behind it, and how many stand behind it (at most eight and eight).

@@ -6,6 +6,7 @@ mod complaints;
 mod events;
 mod fleet;
 mod loss;
+mod sheet;
 mod site;
 
 use super::names::stems;

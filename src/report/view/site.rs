@@ -4,6 +4,7 @@ use super::across::{Work, work_at};
 use super::events::{EventKind, EventView, events, kinds, origin};
 use super::fleet::verdict_words;
 use super::loss::{self, ProfileView, RhythmView, Who};
+use super::sheet::{Sheet, sheet};
 use super::{
     Bar, Context, EvidenceView, SideView, alike, bar, confidence_words, fixed_words, share_words, side, site_name,
 };
@@ -11,9 +12,7 @@ use crate::model::findings::{Advisory, Cause, FloatPeriod, LatLonHeight, SiteFin
 use crate::model::picture::{SitePicture, SmallTable};
 use crate::model::time::{HOUR_MS, parse_utc};
 use crate::report::figures::{Figure, curve, plan, sky, spark, trend};
-use crate::report::text::{
-    LONG, confidence, count, hours, lower_first, name, percent, plain, share, side_class, state_words,
-};
+use crate::report::text::{LONG, confidence, hours, lower_first, name, percent, plain, share, side_class, state_words};
 use crate::report::timeline::{Day, Timeline, days, timeline};
 use crate::report::times::{Zone, duration_between};
 use serde::Serialize;
@@ -27,7 +26,7 @@ const PERIODS: usize = 50;
 const LITTLE_HOURS: f64 = 0.25;
 /// A cause with less of the lost time than this, or as unlikely as that, has its evidence folded away.
 const SMALL_SHARE: f64 = 0.05;
-const UNLIKELY: f64 = 0.3;
+pub(super) const UNLIKELY: f64 = 0.3;
 /// Rows of a small table shown.
 const ROWS: usize = 200;
 
@@ -61,8 +60,8 @@ pub(in crate::report) struct CauseView {
 /// A name and a value.
 #[derive(Debug, Clone, Serialize)]
 pub(in crate::report) struct Fact {
-    name: &'static str,
-    value: String,
+    pub(super) name: &'static str,
+    pub(super) value: String,
 }
 
 /// One float period.
@@ -97,24 +96,6 @@ pub(in crate::report) struct TableView {
     columns: Vec<String>,
     rows: Vec<Vec<String>>,
     more: usize,
-}
-
-/// One check of the technician's sheet.
-#[derive(Debug, Clone, Serialize)]
-pub(in crate::report) struct SheetCheck {
-    text: String,
-    cause: String,
-}
-
-/// The technician's sheet.
-#[derive(Debug, Clone, Serialize)]
-pub(in crate::report) struct Sheet {
-    /// Base, its place and the rovers, in a line.
-    where_words: String,
-    why: String,
-    checks: Vec<SheetCheck>,
-    cautions: Vec<&'static str>,
-    words: Vec<Fact>,
 }
 
 /// The page.
@@ -301,7 +282,7 @@ fn answer(c: &Context<'_>, s: &SiteFindings) -> String {
 }
 
 /// A position to about a metre.
-fn place_words(p: &LatLonHeight) -> String {
+pub(super) fn place_words(p: &LatLonHeight) -> String {
     format!(
         "{:.5}° {}, {:.5}° {}",
         p.latitude.abs(),
@@ -309,24 +290,6 @@ fn place_words(p: &LatLonHeight) -> String {
         p.longitude.abs(),
         if p.longitude < 0.0 { "W" } else { "E" }
     )
-}
-
-/// Base, its place and the rovers: who takes the sheet along has no page at hand.
-fn whereabouts(s: &SiteFindings) -> String {
-    let some = |units: &[String]| -> String {
-        let shown: Vec<String> = units.iter().take(6).map(|u| name(u)).collect();
-        let more = units.len().saturating_sub(6);
-        if more > 0 { format!("{} and {more} more", shown.join(", ")) } else { shown.join(", ") }
-    };
-    let mut parts = Vec::new();
-    if !s.bases.is_empty() {
-        let place = s.position.as_ref().map(|p| format!(" at {}", place_words(p))).unwrap_or_default();
-        parts.push(format!("Base {}{place}", some(&s.bases)));
-    }
-    if !s.rovers.is_empty() {
-        parts.push(format!("rovers {}", some(&s.rovers)));
-    }
-    if parts.is_empty() { String::new() } else { format!("{}.", parts.join("; ")) }
 }
 
 fn facts(s: &SiteFindings) -> Vec<Fact> {
@@ -369,7 +332,7 @@ fn facts(s: &SiteFindings) -> Vec<Fact> {
 }
 
 /// Words of the finding, else those of the manual.
-fn or_manual(own: &[String], manual: Option<&'static [&'static str]>) -> Vec<String> {
+pub(super) fn or_manual(own: &[String], manual: Option<&'static [&'static str]>) -> Vec<String> {
     if own.is_empty() {
         manual.unwrap_or_default().iter().map(|t| (*t).to_owned()).collect()
     } else {
@@ -461,72 +424,3 @@ fn table(t: &SmallTable) -> TableView {
         more: t.rows.len().saturating_sub(ROWS),
     }
 }
-
-/// The sheet: checks of the first three causes, the first cause's first, each check once. Only where a person is needed.
-fn sheet(c: &Context<'_>, s: &SiteFindings) -> Option<Sheet> {
-    if s.verdict != "lost-fix" {
-        return None;
-    }
-    let mut checks: Vec<SheetCheck> = Vec::new();
-    let mut cautions: Vec<&'static str> = Vec::new();
-    // What is unlikely would only send somebody up a mast: the first cause, and what else may well be.
-    let likely = |(i, k): &(usize, &Cause)| *i == 0 || k.confidence >= UNLIKELY;
-    let named: Vec<&Cause> = s
-        .causes
-        .iter()
-        .filter(|k| side_class(&k.side) != "none")
-        .enumerate()
-        .filter(likely)
-        .map(|(_, k)| k)
-        .take(3)
-        .collect();
-    let causes = if named.is_empty() { s.causes.iter().take(1).collect() } else { named };
-    for (i, k) in causes.iter().enumerate() {
-        let about = (c.options.about)(&k.cause);
-        // Five of the first cause; the others share what is left of the paper.
-        let most = if i == 0 { 5 } else { (4 / (causes.len() - 1).max(1)).max(2) };
-        for text in or_manual(&k.checks, about.map(|a| a.checks)).into_iter().take(most) {
-            // The sheet is taken along without the page.
-            let text = super::elsewhere(&text);
-            if !checks.iter().any(|x| x.text == text) {
-                checks.push(SheetCheck { text, cause: c.title(&k.cause) });
-            }
-        }
-        for caution in about.map(|a| a.cautions).unwrap_or_default() {
-            if !cautions.contains(caution) {
-                cautions.push(caution);
-            }
-        }
-    }
-    for general in c.options.cautions.iter().take(1) {
-        if !cautions.contains(general) {
-            cautions.push(general);
-        }
-    }
-    let why = causes
-        .iter()
-        .map(|k| match confidence_words(k) {
-            words if words.is_empty() => {
-                format!("{}, {} lost", lower_first(&c.title(&k.cause)), hours(k.lost_fix_hours))
-            }
-            words => format!("{}, {words}, {} lost", lower_first(&c.title(&k.cause)), hours(k.lost_fix_hours)),
-        })
-        .collect::<Vec<_>>()
-        .join("; ");
-    Some(Sheet {
-        where_words: whereabouts(s),
-        why: format!("{} suspected: {why}.", count(causes.len(), "cause", "causes")),
-        checks,
-        cautions,
-        words: WORDS.iter().map(|(name, value)| Fact { name, value: (*value).to_owned() }).collect(),
-    })
-}
-
-/// Words of the trade that the checks use, in plain language.
-const WORDS: [(&str, &str); 5] = [
-    ("Fix, float", "a fix is good to a centimetre or two; a float only to decimetres"),
-    ("C/N0", "strength of a satellite's signal over the noise, in dB-Hz; over 40 is normal for high satellites"),
-    ("Age of corrections", "seconds since the base's last data reached the rover; up to 2 is normal"),
-    ("Second frequency", "L2, L5 or E5, beside L1 or E1; a rover needs two frequencies for a fix"),
-    ("Station id", "the number of the base whose data a rover uses"),
-];
