@@ -50,7 +50,8 @@ def save(folder, name, members, zipped, when, rng):
     os.makedirs(folder, exist_ok=True)
     with zipfile.ZipFile(f"{folder}/{name}.zip", "w", zipfile.ZIP_DEFLATED, compresslevel=1) as z:
         for m, data in members.items():
-            z.writestr(zipfile.ZipInfo(m, time.gmtime(int(when))[:6]), data, zipfile.ZIP_DEFLATED, 1)
+            at = when.get(m, when[None]) if isinstance(when, dict) else when
+            z.writestr(zipfile.ZipInfo(m, time.gmtime(int(at))[:6]), data, zipfile.ZIP_DEFLATED, 1)
 
 
 def csv_metrics(t, columns):
@@ -101,7 +102,7 @@ def base_bundle(folder, stage, con, fx, tracked, rng):
     parts = np.split(np.arange(len(t)), np.flatnonzero(np.diff(t) > 1) + 1)
     frames = observe.stream(stage, con, fx, o, rng, b["station"]) if b["log"] != "rinex" else []
     when = np.array([x for x, _ in frames])
-    members = {}
+    members, written = {}, {None: t[-1]}
     for p in parts:
         tag = day(t[p[0]])
         if b["log"] == "rinex":
@@ -122,7 +123,8 @@ def base_bundle(folder, stage, con, fx, tracked, rng):
             data = data[int(rng.integers(3, 90)):]               # the capture began in the middle of a frame
         if rng.random() < 0.15:
             data = b"console: port 2 opened, 115200 8N1\r\n" + data
-        members[f"{'capture' if b['log'] == 'mixed' else 'corrections'}_{tag}.{'log' if b['log'] == 'mixed' else 'rtcm3'}"] = data
+        name = f"{'capture' if b['log'] == 'mixed' else 'corrections'}_{tag}.{'log' if b['log'] == 'mixed' else 'rtcm3'}"
+        members[name], written[name] = data, t[p[-1]]
     k = np.arange(0, len(t), 10)
     k = k[fx.base_up[k]]
     if b["metrics"]:
@@ -149,10 +151,10 @@ def base_bundle(folder, stage, con, fx, tracked, rng):
     unit = {"id": site.base_id, "role": "base", "site": site.id, "label": "base " + site.name}
     entry = None
     if b["unit_toml"]:
-        members = {"unit.toml": card({**unit, "logged_on": day(t[0])}, base_tables(site)).encode(), **members}
+        members = {"unit.toml": card({**unit, **({"logged_on": day(t[0])} if len(parts) == 1 else {})}, base_tables(site)).encode(), **members}
     else:
         entry = (unit, base_tables(site), f"{site.id}/{site.base_id}*")
-    save(f"{folder}/{site.id}", site.base_id, members, rng.random() < 0.7 or not b["unit_toml"], t[-1], rng)
+    save(f"{folder}/{site.id}", site.base_id, members, rng.random() < 0.7 or not b["unit_toml"], written, rng)
     return entry
 
 
@@ -189,9 +191,9 @@ def rover_bundles(folder, stage, n, run, fx, rng):
     else:
         apart = len(spans) > 1 and (not dated or rng.random() < 0.5)
     bundles = [[s] for s in spans] if apart else [spans]
-    firmware = {"make": p["make"], "model": p["model"], "serial": f"{abs(hash((site.id, n))) % 10**6:06d}" if False else f"{1000 + n}{len(site.id)}", "firmware": p["firmware"]}
+    firmware = {"make": p["make"], "model": p["model"], "serial": f"{1000 + n}{len(site.id)}", "firmware": p["firmware"]}
     for k, group in enumerate(bundles):
-        members, first = {}, None
+        members, first, written = {}, None, {None: group[-1][1]}
         for q, (a, b) in enumerate(group):
             lo, hi = np.searchsorted(when, [a, b])
             if hi <= lo:
@@ -200,7 +202,8 @@ def rover_bundles(folder, stage, n, run, fx, rng):
             data = b"".join(c[1] for c in chunks[lo:hi])
             if rng.random() < 0.1:
                 data = data[int(rng.integers(5, 60)):]
-            members[f"nmea/{day(when[lo])}{'' if len(group) == 1 else f'_{q}'}.{'txt' if p['lf'] else 'nmea'}"] = data
+            name = f"nmea/{day(when[lo])}{'' if len(group) == 1 else f'_{q}'}.{'txt' if p['lf'] else 'nmea'}"
+            members[name], written[name] = data, b
         if first is None:
             continue
         rows = np.flatnonzero((t >= group[0][0]) & (t < group[-1][1]) & (run["state"] >= 0))
@@ -213,11 +216,11 @@ def rover_bundles(folder, stage, n, run, fx, rng):
         if p["spectrum"]:
             members["sweep.csv"] = sweep(t[rows[0]:rows[-1]], [(s[0][rows[0]:rows[-1]], s[1], s[2]) for s in fx.rov_spurs[n]], rng, 30) if len(rows) > 40 else b""
             members = {x: y for x, y in members.items() if y}
-        unit = {"id": rover.id, "role": "rover", "site": site.id, "label": rover.label, "logged_on": day(first)}
+        unit = {"id": rover.id, "role": "rover", "site": site.id, "label": rover.label, **({"logged_on": day(first)} if len(group) == 1 else {})}
         tables = {"receiver": firmware, "link": {"kind": site.base["link"]}}
         members = {"unit.toml": card(unit, tables).encode(), **members}
         name = rover.id + (f"_{k + 1}" if len(bundles) > 1 else "")
-        save(f"{folder}/{site.id}", name, members, rng.random() < 0.75, group[-1][1], rng)
+        save(f"{folder}/{site.id}", name, members, rng.random() < 0.75, written, rng)
 
 
 def radio(site, rover, n, fx, rows, rng):

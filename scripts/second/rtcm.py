@@ -135,7 +135,7 @@ def msm(system, level, station, t, ids, signals, o, last, k):
     present = cells.any(2)
     out = {}
     p, phi, cn0, lock, rate = (o[x][:, :, order] for x in ("p", "phi", "cn0", "lock", "rate"))
-    rough = np.round(np.nanmean(np.where(np.isfinite(cn0), p, np.nan), 2) / C_MS * 1024) if len(t) else p[..., 0]
+    rough = np.round(p.mean(2) / C_MS * 1024)
     for e in _layouts(present, cells):
         ns = int(present[e[0]].sum())
         if ns == 0 or ns * 2 > 64:

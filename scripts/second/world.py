@@ -123,7 +123,7 @@ def rover_unit(rng, rid, station):
     if not prefs["rmc"] and not prefs["zda"] and rng.random() < 0.8:
         prefs["zda"] = 60                                   # nearly all give a date somehow; the others rely on the card
     return Rover(rid, str(rng.choice(SORTS)), station, rng.uniform(4.0, 5.4), float(rng.choice([10, 20, 30, 45, 60])), rng.normal(-1.5, 1.0),
-                 float(rng.choice([10, 10, 12, 15])), prefs, float(np.exp(rng.normal(np.log(0.5), 0.7))))
+                 float(rng.choice([10, 10, 12, 15])), prefs, float(np.exp(rng.normal(np.log(0.9), 0.8))))
 
 
 def path(rng, site, rover, reach):
