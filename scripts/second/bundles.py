@@ -85,8 +85,10 @@ def sweep(t, spurs, rng, start):
     """Spectrum CSV: L1 and L2 parts, one sweep every two minutes."""
     f = np.concatenate([np.arange(1213e6, 1242e6, 1e6), np.arange(1561e6, 1590e6, 1e6)])
     rows = ["time,frequency_hz,power_dbm"]
+    steady = rng.choice(f), rng.uniform(0, 5) if rng.random() < 0.5 else 0.0   # a small line that harms nobody
     for i in range(start, len(t), 120):
         p = -104 + rng.normal(0, 1.1, len(f))
+        p += steady[1] * (f == steady[0])
         for on, hz, db in spurs:
             if on[i]:
                 p += db * np.exp(-0.5 * ((f - hz) / 7e5) ** 2)

@@ -5,6 +5,7 @@ import numpy as np
 
 class Fault:
     cause = ""
+    moves = False             # it sends machines elsewhere
     wants = None              # a base log this fault needs so that it can be seen at all
 
     def __init__(self, site, view, rng, severity):

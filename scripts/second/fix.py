@@ -79,8 +79,7 @@ def track(view, level, limit, soft, chance, gain, att, sat_att, breaks, up, mask
             loss = np.where(soft, loss + np.maximum(loss, l1 * 0.9), loss)
         cn0[..., b] = c - loss
     ok = (cn0 > limit) & (view.el > mask)[..., None] & up[:, None, None]
-    ok[..., 1] &= ok[..., 0]
-    gap = np.zeros(T, bool)
+    ok[..., 1] &= ok[..., 0] | ~soft                              # codes of their own are tracked without L1
     hold = ok & ~breaks[..., None] if breaks is not None else ok
     lock = run_length(hold)
     cn0[~ok] = np.nan
@@ -90,7 +89,7 @@ def track(view, level, limit, soft, chance, gain, att, sat_att, breaks, up, mask
 def ages(site, rover_n, fx, chance):
     """Correction age (s, inf when none ever) and whether an epoch brought one."""
     T = len(site.t)
-    sent = fx.base_up & fx.base_send & (site.t % fx.send_every == 0)
+    sent = fx.base_up & fx.base_send & fx.has_obs & (site.t % fx.send_every == 0)
     heard = sent & ~fx.link_down[rover_n] & (chance.hear > fx.link_loss[rover_n])
     # a restarted rover remembers nothing; a new session starts empty too
     k = np.arange(T)
@@ -183,6 +182,7 @@ class Effects:
         self.base_att = np.zeros((T, 2), np.float32)              # dB, bands 1 and 2
         self.base_sat = None                                       # dB (T, S, 2)
         self.base_up, self.base_send = np.ones(T, bool), np.ones(T, bool)
+        self.has_obs = np.ones(T, bool)                           # the base tracks anything to send at all
         self.base_break, self.base_sigma, self.base_code = None, None, None
         self.base_shift = np.zeros((T, 3))                        # announced position, m ENU off the true one
         self.base_swing = np.zeros((T, 3))                        # the antenna itself, m ENU off the surveyed point

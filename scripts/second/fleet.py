@@ -12,7 +12,7 @@ from .sky import Constellation
 
 CLASSES = {c.cause: c for m in (base_faults, link_faults, sky_faults, rover_faults) for c in m.ALL}
 REGIONAL = {"sky-scintillation": "scintillation", "sky-storm": "storm"}
-ENOUGH = 0.1
+ENOUGH = 0.25                                   # rover-hours a fault must cost at its site (or 3 % of what is watched, if less)
 TOO_ALIKE = {frozenset(p) for p in [("link-range", "long-baseline"), ("base-restart", "base-firmware"), ("base-weak-signal", "base-antenna-power")]}
 
 
@@ -70,7 +70,7 @@ def plan(rng, count, scenario, forced):
 
 
 def settle(site, con, causes, rng, weather_seed):
-    """Draws the site's faults, stronger as needed, until each costs 0.1 rover-hours. Returns stage, run, periods, hours, weather."""
+    """Draws the site's faults, stronger as needed, until each costs enough. Returns stage, run, periods, hours, weather."""
     for c in causes:
         wants = CLASSES[c].wants
         if wants and site.base["log"] not in wants:
@@ -80,13 +80,14 @@ def settle(site, con, causes, rng, weather_seed):
     stage = simulate.Stage(site, con, rng)
     keep = copy.deepcopy((site.base, site.rovers))
     best = None
+    enough = min(ENOUGH, 0.03 * sum(b - a for a, b in site.sessions) / 3600 * len(site.rovers))
     for attempt in range(7):
         site.base, site.rovers = copy.deepcopy(keep)
         kind = next((REGIONAL[c] for c in causes if c in REGIONAL), None)
         site.weather = sky_faults.Weather(np.random.default_rng(weather_seed), kind, site.centre[0], site.centre[1], site.sessions) if kind else None
         site.faults = [CLASSES[c](site, stage.view, np.random.default_rng(seeds[c]), power[c]) for c in causes]
         full, periods, hours = simulate.truth(stage)
-        short = [c for c in causes if hours.get(c, 0) < ENOUGH]
+        short = [c for c in causes if hours.get(c, 0) < enough]
         if best is None or len(short) < best[0]:
             best = (len(short), full, periods, hours, site.weather, copy.deepcopy((site.base, site.rovers)), dict(power))
         if not short:
@@ -97,7 +98,7 @@ def settle(site, con, causes, rng, weather_seed):
                 seeds[c] = int(rng.integers(2**62))
     n_short, full, periods, hours, weather, (site.base, site.rovers), power = best
     if n_short:
-        print(f"  {site.id}: too weak after {attempt + 1} draws: {[c for c in causes if hours.get(c, 0) < ENOUGH]}", file=sys.stderr)
+        print(f"  {site.id}: too weak after {attempt + 1} draws: {[c for c in causes if hours.get(c, 0) < enough]}", file=sys.stderr)
     return stage, full, periods, hours, weather, power
 
 

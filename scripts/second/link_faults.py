@@ -28,10 +28,12 @@ class Range(Fault):
     """Shown by: age and lost packets grow with distance from the base or behind a ridge, for the rovers that are there, and shrink when they
     come back; received level falls with distance; base log whole. Here one or two rovers work far out and commute."""
     cause = "link-range"
+    moves = True
 
     def draw(self):
         from .world import path
         site = self.site
+        site.base["link"] = "uhf"
         n = max(1, min(self.R - 1, int(self.rng.integers(1, 3))))
         self.far = list(self.rng.choice(self.R, n, replace=False))
         self.limit = self.rng.uniform(3.5, 7.5)                # km where half the packets are lost

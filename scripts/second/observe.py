@@ -147,7 +147,7 @@ def rinex_text(stage, fx, o, every, rows, marker):
     slips = np.cumsum(o["slip"], 0)
     before = None
     for r in rows:
-        sats = np.flatnonzero(np.isfinite(o["cn0"][r, :, 0]))
+        sats = np.flatnonzero(np.isfinite(o["cn0"][r]).any(1))
         if not len(sats):
             before = slips[r]
             continue

@@ -31,6 +31,16 @@ class Stage:
         self.plain = quiet * (0.7 + 0.9 * day)
         self.decoys = self.draw_decoys(rng)
         self.latency = rng.uniform(0.2, 1.4, len(site.rovers))
+        self.quiet_run = None
+        self.fit_engines()
+
+    def fit_engines(self):
+        """Nobody keeps an engine that cannot work on a plain day: each rover's critical strength is at most two below its own
+        weakest two per cent of a day without fault."""
+        for rover, o in zip(self.site.rovers, self.run([])[2]):
+            at_work = o["q"][rover.on & (o["age"] < 5)]
+            if len(at_work):
+                rover.shift = float(max(1.5, min(rover.shift, np.percentile(at_work, 2) - 2.3)))
 
     def draw_decoys(self, rng):
         """Things that look bad and cost nothing (or a second): (what, from, to) in rows."""
@@ -86,6 +96,7 @@ class Stage:
         brk = fx.base_break
         base = fix.track(v, self.level, self.limit, self.soft, self.base_chance, b["cn0"], fx.base_att, fx.base_sat, brk,
                          fx.base_up, 5, b["ripple"], b["reflector"])
+        fx.has_obs = np.isfinite(base[0]).any((1, 2))
         out = []
         for n, rover in enumerate(site.rovers):
             mine = fix.track(v, self.level, self.limit, self.soft, self.chances[n], rover.cn0, fx.rov_att[n], fx.rov_sat[n],
@@ -120,7 +131,10 @@ def truth(stage):
     if not faults:
         none, solo = lost, []
     else:
-        none = [lost_mask(site, o["state"]) for o in stage.run([])[2]]
+        # a quiet day only has to be run again when a fault moved a machine
+        if stage.quiet_run is None or any(f.moves for f in faults):
+            stage.quiet_run = [lost_mask(site, o["state"]) for o in stage.run([])[2]]
+        none = stage.quiet_run
         solo = [lost] if len(faults) == 1 else [[lost_mask(site, o["state"]) for o in stage.run([f])[2]] for f in faults]
     weight = [sum(int((s & ~n).sum()) for s, n in zip(per, none)) for per in solo]
     order = list(np.argsort(weight)[::-1])

@@ -57,7 +57,7 @@ class Scintillation(Fault):
         self.fade = r.standard_normal(v.el.shape, dtype=np.float32)
         self.fade = 0.6 * self.fade + 0.6 * np.roll(self.fade, 1, 0) + 0.5 * np.roll(self.fade, 2, 0)
         self.hit = r.random(v.el.shape)
-        self.tec = np.cumsum(r.standard_normal(v.el.shape, dtype=np.float32), 0)
+        self.step = r.standard_normal(v.el.shape, dtype=np.float32)
 
     def apply(self, fx):
         x = self.idx
@@ -73,7 +73,8 @@ class Scintillation(Fault):
             fx.add(("rov_sat", r), np.roll(sat, 7 * (r + 1), 0))
             fx.add(("rov_break", r), np.roll(brk, 11 * (r + 1), 0))
             fx.add(("rov_sigma", r), sigma.astype(np.float32))
-        fx.add("tec", (self.tec * 0.035 * np.minimum(x, 1) * self.phase * 1.2).astype(np.float32))
+        # 0.1 TECU a root second is a ROTI of about 1 TECU/min
+        fx.add("tec", np.cumsum(self.step * 0.1 * np.minimum(x, 1) * self.phase, 0).astype(np.float32))
 
 
 class Storm(Fault):
@@ -94,8 +95,7 @@ class Storm(Fault):
             x = np.clip(np.minimum((t - start) / 60, (start + dur - t) / 240), 0, 1)
             self.burst += (x * db * self.severity ** 0.5 * ((noon > 6.5) & (noon < 17.5))).astype(np.float32)
         r = np.random.default_rng(w.seed)
-        walk = np.cumsum(r.standard_normal((self.T, self.S), dtype=np.float32), 0)
-        self.tec = walk * 0.06
+        self.step = r.standard_normal((self.T, self.S), dtype=np.float32) * 0.06
         self.slip = r.random((self.T, self.S)) < 2e-4 * np.minimum(self.grad, 60)[:, None]
         self.noise = r.random(self.S) * 0.5 + 0.75
 
@@ -108,13 +108,14 @@ class Storm(Fault):
             fx.rov_att[r] += self.burst[:, None]
             fx.add(("rov_break", r), np.roll(self.slip, 3 * (r + 1), 0))
             fx.add(("rov_sigma", r), sigma)
-        fx.add("tec", np.cumsum(np.diff(self.tec, axis=0, prepend=0) * (self.grad / 20)[:, None], 0).astype(np.float32))
+        fx.add("tec", np.cumsum(self.step * (self.grad / 20)[:, None], 0).astype(np.float32))
 
 
 class LongBaseline(Fault):
     """Shown by: positions of one rover (or two) 14-40 km from the base; fix poor there with fresh corrections and good signals, better on the
     near part of its way; Kp quiet; rovers near the base have no trouble."""
     cause = "long-baseline"
+    moves = True
 
     def draw(self):
         from .world import path
