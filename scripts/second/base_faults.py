@@ -20,7 +20,7 @@ class SecondFrequency(Fault):
         if kind == "dead":
             self.att[m] = 60
         elif kind == "loose":                                   # a cracked filter that opens when it moves or warms
-            on, _ = self.spells(m, 5, 150, 0.9)
+            on, _ = self.spells(m, 5, 150, 0.9, weight=0.15 + self.heat())
             self.att[on] = 60
         else:
             self.att[m] = np.minimum(14 + 8 * self.severity, 45) * (0.75 + 0.25 * self.wander(600, 0, 1)[m])
@@ -172,7 +172,7 @@ class Obstruction(Fault):
         self.roof = self.rng.random() < 0.2
         self.when = np.ones(self.T, bool) if self.rng.random() < 0.45 else self.stretch(0.35, 0.9)
         wide = min(330, self.rng.uniform(130, 200) * self.severity ** 0.6)
-        self.walls = [(self.rng.uniform(0, 360), wide, self.rng.uniform(48, 72))]
+        self.walls = [(self.rng.uniform(0, 360), wide, min(86, self.rng.uniform(50, 72) + 7 * (self.severity - 1)))]
         if self.roof:
             self.mess = np.maximum(0, slow_noise(self.rng, self.site.t, self.S, 25) * 9 + 5 + 3 * self.severity)
 
@@ -226,13 +226,13 @@ class Moved(Fault):
 
 class Restart(Fault):
     """Shown by: restart / power-fail events, supply voltage dips, all lock times back to zero, the base's stream silent for one to three
-    minutes; every rover's age grows and all lose fix together."""
+    minutes; every rover's age grows and all lose fix together. Some overheat: an overheat event, a high temperature, hot hours."""
     cause = "base-restart"
 
     def draw(self):
-        _, spells = self.spells(self.stretch(0.5, 0.97), 2.0, 110, 0.5, 400)
-        self.spells_ = spells
-        self.power = self.rng.random() < 0.6
+        self.hot = self.rng.random() < 0.25 and self.heat()[self.site.work].max() > 0.5
+        _, self.spells_ = self.spells(self.stretch(0.5, 0.97), 2.0, 110, 0.5, 400, weight=0.02 + self.heat() if self.hot else None)
+        self.power = not self.hot and self.rng.random() < 0.7
         if self.site.base["events"] == "none" and self.rng.random() < 0.5:
             self.site.base["events"] = "csv"
 
@@ -243,7 +243,11 @@ class Restart(Fault):
             dip[max(0, a - 90):a] = -3.2
             if self.power:
                 fx.base_events.append((a, "power-fail", "main supply"))
+            if self.hot:
+                fx.base_events.append((max(0, a - 5), "overheat", "case 78 degrees"))
             fx.base_events.append((min(b, self.T - 1), "restart", "boot after power loss" if self.power else "watchdog"))
+        if self.hot:
+            fx.base_metrics["temperature_c"] = fx.base_metrics.get("temperature_c", 0) + 38 * self.heat()
         if self.power:
             fx.base_metrics["supply_voltage_v"] = fx.base_metrics.get("supply_voltage_v", 0) + dip
 

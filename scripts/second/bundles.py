@@ -1,12 +1,10 @@
 """Writes what each unit hands over: cards, logs, metrics, events, sweeps, as folders or zips, and the mess real ones have."""
 import gzip
-import io
 import os
 import time
 import zipfile
 import numpy as np
 from . import nmea, observe
-from .sky import offset_to_geodetic
 
 iso = lambda t: time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(int(t)))
 day = lambda t: time.strftime("%Y-%m-%d", time.gmtime(int(t)))
@@ -64,7 +62,7 @@ def csv_metrics(t, columns):
 
 def event_text(style, host, events, t):
     """Events as CSV or syslog."""
-    say = {"restart": "system restart: {d}", "power-fail": "power failure: {d}", "antenna-open": "antenna open circuit: {d}",
+    say = {"restart": "system restart: {d}", "power-fail": "power failure: {d}", "overheat": "overheating: {d}", "antenna-open": "antenna open circuit: {d}",
            "antenna-short": "antenna short circuit: {d}", "settings-change": "settings changed: {d}", "position-change": "reference position changed: {d}",
            "radio-off": "radio off: {d}", "radio-on": "radio on: {d}"}
     rows = sorted((int(t[i]), k, d) for i, k, d in events)
@@ -131,7 +129,8 @@ def base_bundle(folder, stage, con, fx, tracked, rng):
     k = k[fx.base_up[k]]
     if b["metrics"]:
         c = {"antenna_voltage_v": b["volts"] + rng.normal(0, 0.015, len(k)), "antenna_current_ma": b["ma"] + rng.normal(0, 0.5, len(k)),
-             "supply_voltage_v": 12.6 + rng.normal(0, 0.04, len(k)), "temperature_c": 22 + 8 * np.sin((t[k] / 3600 + site.lon / 15 - 9) / 24 * 6.283) + rng.normal(0, 0.2, len(k))}
+             "supply_voltage_v": 12.6 + rng.normal(0, 0.04, len(k)),
+             "temperature_c": 22 + 8 * np.sin((t[k] / 3600 + site.lon / 15 - 9) / 24 * 6.283) + rng.normal(0, 0.2, len(k))}
         if rng.random() < 0.4:
             c["noise_level_l1_db"], c["noise_level_l2_db"] = 31 + rng.normal(0, 0.3, len(k)), 33 + rng.normal(0, 0.3, len(k))
         for name, change in fx.base_metrics.items():
@@ -179,9 +178,10 @@ def rover_bundles(folder, stage, n, run, fx, rng):
     site, t = stage.site, stage.site.t
     rover = site.rovers[n]
     p = rover.prefs
+    entry = None
     chunks = nmea.rover_log(site, rover, n, run, fx, stage.view, rng)
     if not chunks:
-        return
+        return None
     when = np.array([c[0] for c in chunks])
     dated = bool(p["rmc"] or p["zda"])
     spans = site.sessions
@@ -220,9 +220,13 @@ def rover_bundles(folder, stage, n, run, fx, rng):
             members = {x: y for x, y in members.items() if y}
         unit = {"id": rover.id, "role": "rover", "site": site.id, "label": rover.label, **({"logged_on": day(first)} if len(group) == 1 else {})}
         tables = {"receiver": firmware, "link": {"kind": site.base["link"]}}
-        members = {"unit.toml": card(unit, tables).encode(), **members}
+        if p["card"]:
+            members = {"unit.toml": card(unit, tables).encode(), **members}
+        else:                                                    # the register knows it
+            entry = ({x: y for x, y in unit.items() if x != "logged_on"}, tables, f"{site.id}/{rover.id}*")
         name = rover.id + (f"_{k + 1}" if len(bundles) > 1 else "")
-        save(f"{folder}/{site.id}", name, members, rng.random() < 0.75, written, rng)
+        save(f"{folder}/{site.id}", name, members, rng.random() < 0.75 or not p["card"], written, rng)
+    return entry
 
 
 def radio(site, rover, n, fx, rows, rng):

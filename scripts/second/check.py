@@ -7,7 +7,6 @@ against the measured ranges (a satellite at the place the message says is as far
 against the qualities in GGA, and every stretch of 30 lost seconds against the truth. Prints counts, exit code 1 on any disagreement.
 """
 import gzip
-import io
 import json
 import os
 import sys
@@ -131,9 +130,10 @@ def ranges(keep, counts):
 
 
 def main(root):
-    counts = {k: 0 for k in ("nmea", "read by pynmeagps", "BAD sums", "other lines", "frames", "read by pyrtcm", "range checks", "BAD ranges", "BAD truth", "BAD missed")}
+    counts = {k: 0 for k in ("nmea", "read by pynmeagps", "BAD sums", "BAD missed",
+                             "other lines", "frames", "read by pyrtcm", "range checks", "BAD ranges", "BAD truth")}
     truth = json.load(open(f"{root}/truth.json"))
-    rovers, card_of = {}, {}
+    rovers, card_of = {}, {}                                 # unit -> second -> quality; bundle -> card
     for bundle, m, data in members(f"{root}/bundles"):
         if m == "unit.toml":
             card_of[bundle] = dict(l.split(" = ", 1) for l in data.decode().split("\n") if " = " in l)
@@ -144,7 +144,7 @@ def main(root):
         elif name.endswith((".nmea", ".txt")) and name[:2] == "20":
             day0 = datetime.fromisoformat(name[:10]).replace(tzinfo=timezone.utc).timestamp()
             top = bundle[:-5] if bundle.endswith("/nmea") else bundle
-            unit = card_of[top]["id"].strip('"')
+            unit = card_of[top]["id"].strip('"') if top in card_of else os.path.basename(top).replace(".zip", "").split("_")[0]
             rovers.setdefault(unit, {}).update(nmea_file(data, counts, day0))
         elif name.endswith("o") or name.endswith("o.gz"):
             text = (gzip.decompress(data) if name.endswith("gz") else data).decode()

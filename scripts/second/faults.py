@@ -30,15 +30,16 @@ class Fault:
             m |= (self.site.t >= a + start * n) & (self.site.t < a + (start + share) * n)
         return m
 
-    def spells(self, within, rate, median, spread, longest=3600):
-        """Spells inside a mask: `rate` an hour, lasting a log-normal time (median s, spread of the logarithm)."""
+    def spells(self, within, rate, median, spread, longest=3600, weight=None):
+        """Spells inside a mask: `rate` an hour, lasting a log-normal time (median s, spread of the logarithm); `weight` (T,)
+        says when they are likelier."""
         m = np.zeros(self.T, bool)
         idx = np.flatnonzero(within)
         if not len(idx):
             return m, []
         list_ = []
         for _ in range(max(1, self.rng.poisson(rate * self.severity * len(idx) / 3600))):
-            a = int(self.rng.choice(idx))
+            a = int(self.rng.choice(idx, p=None if weight is None else weight[idx] / weight[idx].sum()))
             n = int(np.clip(self.rng.lognormal(np.log(median), spread), 2, longest))
             b = min(self.T, a + n)
             gap = np.flatnonzero(np.diff(self.site.t[a:b]) > 1)
@@ -47,6 +48,10 @@ class Fault:
             m[a:b] = True
             list_.append((a, b))
         return m, sorted(list_)
+
+    def heat(self):
+        """0..1 (T,): how hot it is in the box, highest at half past two by the sun."""
+        return np.exp(-0.5 * (((self.site.t / 3600 + self.site.lon / 15) % 24 - 14.5) / 2.2) ** 2)
 
     def edge(self, mask):
         """Index of each first True."""

@@ -140,6 +140,8 @@ def states(site, rover, n, fx, chance, q, age, tracked, own_loss):
     lose = (chance.lose < hazard) | force
     gain = (chance.gain < chance_fix) & ~never
     rest = np.where(tracked < 4, NONE, np.where(age < 60, FLOAT, np.where(age < 180, DGNSS, ALONE)))
+    if rover.prefs["flick"]:                                      # some say DGNSS, not float, for a blink of their own
+        rest = np.where(own_loss & (rest == FLOAT), DGNSS, rest)
     rest = np.where(fx.no_float[n] & (rest == FLOAT), fx.fallback[n], rest)
     alive = rover.on & fx.rov_up[n]
     fresh = np.zeros(T, bool)

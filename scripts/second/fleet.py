@@ -64,7 +64,8 @@ def plan(rng, count, scenario, forced):
             styles[region_of[k]] = str(rng.choice(["noon", "morning", "evening"], p=[0.5, 0.25, 0.25]))
     if forced:
         fits = [a for a in world.ANCHORS if a[3] != "middle"]
-        regions = [((fits[int(rng.integers(len(fits)))] if any("sky-scintillation" in causes[k] for k in range(count) if region_of[k] == r) and a[3] == "middle" else a), n)
+        evening = {region_of[k] for k in range(count) if "sky-scintillation" in causes[k]}
+        regions = [(fits[int(rng.integers(len(fits)))] if r in evening and a[3] == "middle" else a, n)
                    for r, (a, n) in enumerate(regions)]
     return [(a, n, s) for (a, n), s in zip(regions, styles)], causes
 
@@ -75,30 +76,47 @@ def settle(site, con, causes, rng, weather_seed):
         wants = CLASSES[c].wants
         if wants and site.base["log"] not in wants:
             site.base["log"] = str(wants[0])
+    # decoys: a listed firmware that does no harm here
+    if "base-firmware" not in causes and rng.random() < 0.06:
+        site.base["model"], site.base["firmware"] = "NX-Base", "3.4.2"
+    if "rover-firmware" not in causes and rng.random() < 0.06:
+        site.rovers[0].prefs.update(model="RM-20", firmware="6.0.2")
     seeds = {c: int(rng.integers(2**62)) for c in causes}
     power = {c: 1.0 for c in causes}
+    low = {}                                                    # the last severity that was too little
+    watched = sum(int(r.on.sum()) for r in site.rovers) / 3600
     stage = simulate.Stage(site, con, rng)
     keep = copy.deepcopy((site.base, site.rovers))
     best = None
     enough = min(ENOUGH, 0.03 * sum(b - a for a, b in site.sessions) / 3600 * len(site.rovers))
-    for attempt in range(7):
+    for attempt in range(9):
         site.base, site.rovers = copy.deepcopy(keep)
         kind = next((REGIONAL[c] for c in causes if c in REGIONAL), None)
         site.weather = sky_faults.Weather(np.random.default_rng(weather_seed), kind, site.centre[0], site.centre[1], site.sessions) if kind else None
         site.faults = [CLASSES[c](site, stage.view, np.random.default_rng(seeds[c]), power[c]) for c in causes]
         full, periods, hours = simulate.truth(stage)
         short = [c for c in causes if hours.get(c, 0) < enough]
-        if best is None or len(short) < best[0]:
-            best = (len(short), full, periods, hours, site.weather, copy.deepcopy((site.base, site.rovers)), dict(power))
-        if not short:
+        # a cliff: nothing at one severity, all day lost at the next; then try between
+        over = [c for c in causes if c in low and hours.get(c, 0) > 0.6 * watched]
+        rank = (len(short), len(over), -sum(hours.get(c, 0) for c in short))
+        if best is None or rank < best[0]:
+            best = (rank, full, periods, hours, site.weather, copy.deepcopy((site.base, site.rovers)), dict(power))
+        if not short and not over:
             break
+        for c in over:
+            power[c] = (power[c] + low[c]) / 2
         for c in short:
+            low[c] = power[c]
             power[c] *= 1.45
             if attempt >= 2 and c not in REGIONAL:
                 seeds[c] = int(rng.integers(2**62))
-    n_short, full, periods, hours, weather, (site.base, site.rovers), power = best
-    if n_short:
-        print(f"  {site.id}: too weak after {attempt + 1} draws: {[c for c in causes if hours.get(c, 0) < enough]}", file=sys.stderr)
+    _, full, periods, hours, weather, (site.base, site.rovers), power = best
+    weak = [c for c in causes if hours.get(c, 0) < ENOUGH / 2.5]
+    if weak:                                                    # hopeless here (a strong base, a short day): it is left out
+        print(f"  {site.id}: left out, too weak after {attempt + 1} draws: {weak}", file=sys.stderr)
+        causes[:] = [c for c in causes if c not in weak]
+        site.base, site.rovers = keep
+        return settle(site, con, causes, rng, weather_seed)
     return stage, full, periods, hours, weather, power
 
 
@@ -190,8 +208,10 @@ def beside(out, rng, sites, entries, weathers):
             if any(a < x + 10800 and b > x for a, b in spans):
                 kp = max(kp, w.kp if w.kind == "storm" else w.kp - 2.5)
         k = int(round(kp * 3))
-        d = x / 86400 + 13879
-        rows.append(f"{time.strftime('%Y %m %d', time.gmtime(x))} {x % 86400 / 3600:04.1f} {x % 86400 / 3600 + 1.5:05.2f} {d:11.5f} {d + 0.0625:11.5f} {k / 3:6.3f} {ap[min(k, 27)]:4d} 0")
+        d = x / 86400 + 13880
+        h = x % 86400 / 3600
+        rows.append(f"{time.strftime('%Y %m %d', time.gmtime(x))} {h:04.1f} {h + 1.5:05.2f} {d:11.5f} {d + 0.0625:11.5f} "
+                    f"{k / 3:6.3f} {ap[min(k, 27)]:4d} 0")
     for x in rng.uniform(lo, hi, rng.integers(2, 6)):
         flares.append((x, str(rng.choice(["C4.1", "M1.2", "C8.8", "M2.0"]))))
     if weathers or rng.random() < 0.6:
@@ -207,6 +227,27 @@ def beside(out, rng, sites, entries, weathers):
     open(f"{out}/catalogue.toml", "w").write(
         '[[firmware]]\nmodel = "NX-Base"\nversions = [">=3.4.0, <3.4.5"]\ntrouble = "phases start anew every few minutes, epochs missing"\nmends = "3.4.5"\n\n'
         '[[firmware]]\nmodel = "RM-20"\nversions = ["6.0.2", "6.0.3"]\ntrouble = "the fix engine drops out at a steady beat"\nmends = "6.1.0"\n')
+
+
+def told(site, causes, periods, ranked):
+    """The site's entry in truth.json. `or` of a site: causes that share half of the first one's time, or cost nearly as much."""
+    hours = dict(ranked)
+    first = next((k for k, _ in ranked if k != "unexplained"), None)
+    mine = [p for p in periods if p[3] == first]
+    total = sum(p[2] - p[1] for p in mine) or 1
+    shared = {}
+    for p in mine:
+        for o in p[4]:
+            shared[o] = shared.get(o, 0) + p[2] - p[1]
+    alike = sorted(o for o, x in shared.items() if x > 0.5 * total and o != "unexplained")
+    alike += [k for k, v in ranked if first and k not in (first, "unexplained", *alike) and v > 0.85 * hours[first]]
+    lost = []
+    for r, a, b, cause, others in sorted(periods, key=lambda p: (p[0], p[1])):
+        if b - a >= 2:
+            lost.append({"unit": site.rovers[r].id, "from": bundles.iso(site.t[a]), "to": bundles.iso(site.t[b - 1] + 1), "cause": cause,
+                         **({"or": others} if others else {})})
+    return {"site": site.id, "healthy": not causes, "causes": [{"cause": k, "lost_fix_hours": round(v, 4)} for k, v in ranked],
+            **({"or": alike} if alike else {}), "float_periods": lost}
 
 
 def make(out, seed, count, rovers, hours, scenario, forced=None, quiet=False):
@@ -232,21 +273,11 @@ def make(out, seed, count, rovers, hours, scenario, forced=None, quiet=False):
         if entry:
             entries.append(entry)
         for n in range(len(s.rovers)):
-            bundles.rover_bundles(root, stage, n, runs[n], fx, srng)
-        listed = {k: v for k, v in hrs.items() if k == "unexplained" or k in c}
-        ranked = sorted(listed.items(), key=lambda kv: (-kv[1], kv[0]))
-        first = next((k for k, _ in ranked if k != "unexplained"), None)
-        shared = {}
-        for p in periods:
-            if p[3] == first:
-                for o in p[4]:
-                    shared[o] = shared.get(o, 0) + p[2] - p[1]
-        total = sum(p[2] - p[1] for p in periods if p[3] == first) or 1
-        alike = sorted(o for o, x in shared.items() if x > 0.5 * total and o != "unexplained")
-        alike += [k for k, v in ranked if k not in (first, "unexplained") and first and v > 0.85 * hrs[first] and k not in alike]
-        truth.append({"site": s.id, "healthy": not c, "causes": [{"cause": k, "lost_fix_hours": round(v, 4)} for k, v in ranked], **({"or": alike} if alike else {}),
-                      "float_periods": [{"unit": s.rovers[r].id, "from": bundles.iso(s.t[a]), "to": bundles.iso(s.t[b - 1] + 1), "cause": k, **({"or": o} if o else {})}
-                                        for r, a, b, k, o in sorted(periods, key=lambda p: (p[0], p[1])) if b - a >= 2]})
+            entry = bundles.rover_bundles(root, stage, n, runs[n], fx, srng)
+            if entry:
+                entries.append(entry)
+        ranked = sorted(hrs.items(), key=lambda kv: (-kv[1], kv[0]))
+        truth.append(told(s, c, periods, ranked))
         got = complaints_of(s, periods, hrs, srng, len(rows) + 1)
         if got:
             rows.append(got[0])
@@ -254,7 +285,9 @@ def make(out, seed, count, rovers, hours, scenario, forced=None, quiet=False):
         if not quiet:
             watch = sum(int((o["state"] >= 0).sum()) for o in runs) / 3600
             kinds = ",".join(f"{f.cause}{'/' + str(f.kind) if hasattr(f, 'kind') else ''} x{power[f.cause]:.2g}" for f in s.faults) or "healthy"
-            print(f"{s.id:16s} {s.belt:10s} {s.base['log']:6s} {s.base['systems']:4s} {kinds}: {watch:.1f} h, " + ", ".join(f"{k} {v:.2f}" for k, v in ranked) + f" ({time.time() - started:.1f} s)", file=sys.stderr)
+            costs = ", ".join(f"{k} {v:.2f}" for k, v in ranked)
+            print(f"{s.id:16s} {s.belt:10s} {s.base['log']:6s} {s.base['systems']:4s} {kinds}: {watch:.1f} h, {costs} "
+                  f"({time.time() - started:.1f} s)", file=sys.stderr)
         s.faults = []
         s.t = s.t.copy()
     beside(root, rng, sites, entries, list(weathers.values()))

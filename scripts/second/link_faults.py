@@ -8,11 +8,14 @@ from .faults import Fault
 
 class Outage(Fault):
     """Shown by: the age of every rover grows one second a second at the same time, while the base tracks and its log is whole; sometimes a
-    radio-off event at the base."""
+    radio-off event at the base. A third of them come in the first half hour of each shift, when everybody switches radios on."""
     cause = "link-outage"
 
     def draw(self):
-        self.mask, self.list = self.spells(self.stretch(0.3, 0.97), 2.2, 170, 1.0, 2700)
+        early = None
+        if self.rng.random() < 0.33:
+            early = 0.02 + sum(np.exp(-np.maximum(self.site.t - a, 0) / 1200.0) * (self.site.t >= a) for a, _ in self.site.sessions[::-1])
+        self.mask, self.list = self.spells(self.stretch(0.3, 0.97) if early is None else self.site.work, 2.2, 170, 1.0, 2700, weight=early)
         self.told = self.rng.random() < 0.5
 
     def apply(self, fx):

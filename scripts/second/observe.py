@@ -5,8 +5,7 @@ The zenith troposphere is 2.3 m / sin(el); the quiet TEC 15 TECU (40 in the equa
 """
 import numpy as np
 from . import rtcm
-from .fix import run_length
-from .sky import C, SIGNALS, ecef, enu_axes, slant, wavelength
+from .sky import SIGNALS, ecef, enu_axes, slant, wavelength
 
 
 def observables(stage, fx, tracked, rng):
@@ -103,7 +102,8 @@ def stream(stage, con, fx, o, rng, station):
     every = 30
     for i in up[site.t[up] % every == 7]:
         if b["describe"]:
-            parts.append((int(site.t[i]), 21, rtcm.receiver_message(station, "TESTANT-4       NONE", "A" + b["serial"][:5], b["model"], b["firmware"], b["serial"])))
+            words = ("TESTANT-4       NONE", "A" + b["serial"][:5], b["model"], b["firmware"], b["serial"])
+            parts.append((int(site.t[i]), 21, rtcm.receiver_message(station, *words)))
         elif b["log"] == "legacy":
             parts.append((int(site.t[i]), 21, rtcm.antenna_message(1008, station, "TESTANT-4       NONE", "A1")))
         if b["bias"] and b["log"] != "legacy":
@@ -171,7 +171,8 @@ def rinex_nav(con, stage, t):
     """A small RINEX 3.04 navigation file: Keplerian systems only, one record a satellite at each of the times."""
     from .sky import OMEGA_E
     line = lambda body, label: f"{body:<60}{label}\n"
-    out = [line(f"{3.04:9.2f}{'':11}{'N: GNSS NAV DATA':<20}{'M: MIXED':<20}", "RINEX VERSION / TYPE"), line("logger", "PGM / RUN BY / DATE"), line("", "END OF HEADER")]
+    out = [line(f"{3.04:9.2f}{'':11}{'N: GNSS NAV DATA':<20}{'M: MIXED':<20}", "RINEX VERSION / TYPE"),
+           line("logger", "PGM / RUN BY / DATE"), line("", "END OF HEADER")]
     d = lambda *x: "    " + "".join(f"{y:19.12E}" for y in x) + "\n"
     v = stage.view
     for when in t:

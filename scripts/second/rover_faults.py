@@ -17,7 +17,6 @@ class Obstruction(Fault):
             ce, cn, w, l, turn = rover.area
             for _ in range(n):
                 a, b = self.rng.uniform(-.5, .5) * w, self.rng.uniform(-.5, .5) * l
-                km = 1.0
                 k = int(self.rng.choice(np.flatnonzero(self.site.work)))
                 e, nn = rover.east[k], rover.north[k]          # a point it really passes
                 self.spots.append((e, nn, self.rng.uniform(9, 20) * self.severity ** 0.5, *self._wall(), self.rng.uniform(50, 72)))

@@ -6,6 +6,7 @@ A message is a list of (E, bits) arrays; epochs with equal counts of satellites 
 packed together.
 """
 import numpy as np
+from .sky import GLO_K, OMEGA_E
 
 C_MS = 299792.458
 MSM_BASE = {"G": 1070, "R": 1080, "E": 1090, "C": 1120}
@@ -197,9 +198,8 @@ def legacy(system, level, station, t, ids, o, last, k, codeless):
             continue
         r, c = (x.reshape(n, ns) for x in np.nonzero(present[e]))
         g = {x: o[x][e][r, c] for x in ("p", "phi", "cn0", "lock")}
-        per = unit / 0.02                                    # not an integer: work in metres
         amb = np.floor(g["p"][..., 0] / unit).astype(np.int64)
-        part = np.round((g["p"][..., 0] - amb * unit) / 0.02).astype(np.int64) % int(per + 1)
+        part = np.round((g["p"][..., 0] - amb * unit) / 0.02).astype(np.int64) % int(unit / 0.02 + 1)
         p1m = part * 0.02 + amb * unit
         ph1 = np.clip(np.round((g["phi"][..., 0] - p1m) / 5e-4), -524287, 524287)
         two = np.isfinite(g["cn0"][..., 1])
@@ -225,7 +225,7 @@ def _angle(x):
     return round(((x + np.pi) % (2 * np.pi) - np.pi) / np.pi * 2 ** 31)
 
 
-def ephemeris(con, s, t, week_ms=None):
+def ephemeris(con, s, t):
     """The ephemeris of satellite index s that a receiver holds at UTC t. Times of ephemeris: even two hours (GPS),
     ten minutes (Galileo), whole hours (BeiDou, in BDT), quarter hours (GLONASS, from a state vector)."""
     system, sid = con.sys[s], int(con.id[s])
@@ -239,7 +239,6 @@ def ephemeris(con, s, t, week_ms=None):
         moscow = tb + 10800
         days = (moscow // 86400) - (820454400 // 86400)          # since 1996-01-01
         n4, nt = days // 1461 + 1, days % 1461 + 1
-        from .sky import GLO_K
         f = [(1020, 12), (sid, 6), (GLO_K[sid - 1] + 7, 5), (0, 1), (1, 1), (1, 2), ((moscow // 3600 % 24) << 7 |
              (moscow // 60 % 60) << 1, 12), (0, 1), (1, 1), (moscow % 86400 // 900, 7)]
         for a in range(3):
@@ -249,12 +248,11 @@ def ephemeris(con, s, t, week_ms=None):
         return one(f)
     own = gps - (14 if system == "C" else 0)
     step = {"G": 7200, "E": 600, "C": 3600}[system]
-    toe = own // step * step + (step // 2 if system == "E" and False else 0)
+    toe = own // step * step
     utc = toe + 315964800 - 18 + (14 if system == "C" else 0)
     k = con.elements(s, utc)
     sow = toe % 604800
     week = toe // 604800 - {"G": 0, "E": 1024, "C": 1356}[system]
-    from .sky import OMEGA_E
     # the node as the messages count it: at the start of the week, in the frame of the reference direction
     m0, e, root = _angle(k["m"]), round(k["e"] * 2 ** 33), round(np.sqrt(k["a"]) * 2 ** 19)
     o0, i0, w = _angle(k["node"] + OMEGA_E * sow), _angle(k["i"]), _angle(k["argp"])

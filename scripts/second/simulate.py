@@ -9,8 +9,6 @@ from . import fix
 from .rover_faults import shade
 from .sky import View
 
-SYSTEM_ORDER = "GREC"
-
 
 class Stage:
     """The unchanging part of a site: view, chances, nominal levels, decoys, the quiet ionosphere."""
@@ -108,7 +106,7 @@ class Stage:
         return fx, base, out
 
 
-def lost_mask(site, state):
+def lost_mask(site, state, rover):
     """Lost seconds of one rover: on, not fixed, start-up (until the first fix, at most 120 s) left out."""
     lost = (state >= 0) & (state != fix.FIXED)
     for a, b in site.sessions:
@@ -119,6 +117,8 @@ def lost_mask(site, state):
             head = idx[s:s + 120]
             got = np.flatnonzero(state[head] == fix.FIXED)
             lost[head[:got[0]] if len(got) else head] = False
+    if rover.prefs["rate"] == "slow":                          # who logs every five seconds shows no more than that
+        lost = lost[np.maximum(np.arange(len(lost)) - site.t % 5, 0)] & (state >= 0)
     return lost
 
 
@@ -127,15 +127,15 @@ def truth(stage):
     site = stage.site
     faults = site.faults
     full = stage.run(faults)
-    lost = [lost_mask(site, o["state"]) for o in full[2]]
+    lost = [lost_mask(site, o["state"], r) for o, r in zip(full[2], site.rovers)]
     if not faults:
         none, solo = lost, []
     else:
         # a quiet day only has to be run again when a fault moved a machine
         if stage.quiet_run is None or any(f.moves for f in faults):
-            stage.quiet_run = [lost_mask(site, o["state"]) for o in stage.run([])[2]]
+            stage.quiet_run = [lost_mask(site, o["state"], r) for o, r in zip(stage.run([])[2], site.rovers)]
         none = stage.quiet_run
-        solo = [lost] if len(faults) == 1 else [[lost_mask(site, o["state"]) for o in stage.run([f])[2]] for f in faults]
+        solo = [lost] if len(faults) == 1 else [[lost_mask(site, o["state"], r) for o, r in zip(stage.run([f])[2], site.rovers)] for f in faults]
     weight = [sum(int((s & ~n).sum()) for s, n in zip(per, none)) for per in solo]
     order = list(np.argsort(weight)[::-1])
     periods, hours = [], {}
@@ -144,7 +144,6 @@ def truth(stage):
         enough = np.stack([none[r]] + [solo[f][r] & ~none[r] for f in order]) if faults else none[r][None]
         names = ["unexplained"] + [faults[f].cause for f in order]
         for a, b in runs(site.t, l):
-            seg = enough[:, a:b].sum(1)
             per = []
             for x, y in pieces(enough[:, a:b], l[a:b]):
                 part = enough[:, a + x:a + y].sum(1)

@@ -82,8 +82,8 @@ class Constellation:
         walker("C", [19, 20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 32, 33, 34, 35, 36, 37, 41, 42, 43, 44, 45, 46], 3,
                27906000.0, 55.0, 0.04)
         for n, sid in enumerate([6, 7, 8, 9, 10, 13, 16]):  # inclined geosynchronous: node near 118 E
-            rows.append(("C", sid, 42164000.0, 0.004, np.radians(54), np.radians(118 - 120 * (n % 3)) * 0 + np.radians(
-                (118, 113, 96)[n % 3]) - 2 * np.pi * n / 3, 0.0, 2 * np.pi * n / 3))
+            rows.append(("C", sid, 42164000.0, 0.004, np.radians(54),
+                         np.radians((118, 113, 96)[n % 3]) - 2 * np.pi * n / 3, 0.0, 2 * np.pi * n / 3))
         self.sys = np.array([r[0] for r in rows])
         self.id = np.array([r[1] for r in rows])
         self.a, self.e, self.i, self.node, self.argp, self.m = np.array([r[2:] for r in rows], float).T

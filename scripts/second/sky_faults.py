@@ -24,7 +24,7 @@ class Weather:
                                          rng.uniform(1.8, 3.6), rng.uniform(0.7, 1.1)))
             else:
                 for _ in range(int(rng.integers(2, 4))):
-                    self.spells.append((a + rng.uniform(0, 0.9) * n, rng.uniform(900, 3600), rng.uniform(18, 60)))
+                    self.spells.append((a + rng.uniform(0, 0.9) * n, rng.uniform(900, 3600), float(np.exp(rng.uniform(np.log(7), np.log(45))))))
                 if rng.random() < 0.5:
                     self.bursts.append((a + rng.uniform(0.1, 0.9) * n, rng.uniform(240, 1100), rng.uniform(3, 9)))
         self.seed = int(rng.integers(2**62))

@@ -17,7 +17,8 @@ ANCHORS = [
     (69.3, 19.9, "Europe/Oslo", "auroral"), (64.7, -148.1, "America/Anchorage", "auroral"), (67.7, 23.2, "Europe/Stockholm", "auroral"),
     (62.6, -114.1, "America/Edmonton", "auroral"),
 ]
-FIRST = "alder birch cinder dapple ember fallow gravel hollow iron juniper kestrel linnet marsh nettle otter pebble quarry rowan slate thistle umber vetch willow yarrow bracken clay dune elm fern gorse".split()
+FIRST = ("alder birch cinder dapple ember fallow gravel hollow iron juniper kestrel linnet marsh nettle otter "
+         " pebble quarry rowan slate thistle umber vetch willow yarrow bracken clay dune elm fern gorse").split()
 LAST = "brook bank cut dale edge field gate hill island junction knoll lane moor neck orchard pit quay ridge step terrace vale works".split()
 SORTS = ["dozer", "grader", "excavator 24 t", "excavator 32 t", "paver", "survey pole", "compactor", "site truck", "drill rig"]
 
@@ -101,11 +102,14 @@ def base_station(rng, n, style=None):
         "level": int(rng.choice([4, 4, 5, 7])), "station": int(rng.integers(1, 4000)), "cn0": float(rng.normal(0, 1.0)),
         "interval": int(rng.choice([1, 5, 30], p=[0.25, 0.45, 0.3])), "position": int(rng.choice([1005, 1006])),
         "position_every": int(rng.choice([5, 10, 15, 30])), "describe": bool(rng.random() < 0.8), "bias": bool(rng.random() < 0.7),
-        "eph": bool(rng.random() < 0.5), "metrics": bool(rng.random() < 0.55), "events": str(rng.choice(["csv", "syslog5424", "syslog3164", "none"], p=[0.4, 0.2, 0.15, 0.25])),
-        "spectrum": bool(rng.random() < 0.2), "gain": gain, "needs": (3.3, 12.0) if gain < 45 else (4.5, 18.0),
-        "volts": float(rng.choice([5.0, 5.0, 5.1, 12.0])), "ma": float(rng.uniform(28, 75)), "cable": str(rng.choice(["RG-213", "RG-58", "400-class", "240-class"])),
+        "eph": bool(rng.random() < 0.5), "metrics": bool(rng.random() < 0.55),
+        "events": str(rng.choice(["csv", "syslog5424", "syslog3164", "none"], p=[0.4, 0.2, 0.15, 0.25])),
+        "spectrum": bool(rng.random() < 0.2), "gain": gain, "needs": (3.3, 16.0) if gain < 45 else (4.5, 18.0),
+        "volts": float(rng.choice([5.0, 5.0, 5.1, 12.0])), "ma": float(rng.uniform(28, 75)),
+        "cable": str(rng.choice(["RG-213", "RG-58", "400-class", "240-class"])),
         "length": float(rng.integers(5, 24)), "make": str(rng.choice(["aa", "bb"])), "model": str(rng.choice(["RB-1", "RB-2", "NX-Base"])),
-        "firmware": str(rng.choice(["2.10", "2.11.4", "3.0.1", "5.2.0"])), "serial": f"{rng.integers(10**6, 10**7)}", "link": str(rng.choice(["uhf", "network", "uhf", "900mhz"])),
+        "firmware": str(rng.choice(["2.10", "2.11.4", "3.0.1", "5.2.0"])), "serial": f"{rng.integers(10**6, 10**7)}",
+        "link": str(rng.choice(["uhf", "network", "uhf", "900mhz"])),
         "card_reference": bool(rng.random() < 0.8), "reflector": float(rng.uniform(1.2, 2.4)), "ripple": float(rng.uniform(0.3, 1.0)),
         "unit_toml": bool(rng.random() < 0.8),
     }
@@ -118,7 +122,9 @@ def rover_unit(rng, rid, station):
              "gsv": gsv, "rmc": int(rng.choice([0, 1, 10], p=[0.2, 0.4, 0.4])), "zda": int(rng.choice([0, 1, 60], p=[0.4, 0.1, 0.5])),
              "age": str(rng.choice(["dec", "dec", "int", "empty"], p=[0.5, 0.3, 0.14, 0.06])), "signal_id": bool(rng.random() < 0.7),
              "metrics": bool(rng.random() < 0.6), "events": bool(rng.random() < 0.55), "digits": int(rng.choice([7, 8])), "geoid": float(rng.uniform(-20, 60)),
-             "lf": bool(rng.random() < 0.1), "cap12": bool(rng.random() < 0.08), "spectrum": bool(rng.random() < 0.15), "firmware": str(rng.choice(["4.0.2", "4.1.9", "4.3.0", "7.12"])),
+             "lf": bool(rng.random() < 0.1), "cap12": bool(rng.random() < 0.08), "spectrum": bool(rng.random() < 0.15),
+             "flick": bool(rng.random() < 0.25), "card": bool(rng.random() < 0.92),
+             "firmware": str(rng.choice(["4.0.2", "4.1.9", "4.3.0", "7.12"])),
              "model": str(rng.choice(["RM-10", "RM-20"])), "make": str(rng.choice(["aa", "bb"]))}
     if not prefs["rmc"] and not prefs["zda"] and rng.random() < 0.8:
         prefs["zda"] = 60                                   # nearly all give a date somehow; the others rely on the card
@@ -165,7 +171,8 @@ def path(rng, site, rover, reach):
     for _ in range(rng.integers(0, 3)):                       # a few trees at the edge: small, and everybody has some
         a, b = rng.uniform(-.5, .5) * width, rng.choice([-.5, .5]) * length
         az = rng.uniform(0, 360)
-        rover.spots.append((ce + a * np.cos(turn) - b * np.sin(turn), cn + a * np.sin(turn) + b * np.cos(turn), rng.uniform(2, 5), az, az + rng.uniform(60, 140), rng.uniform(25, 45)))
+        east, north = ce + a * np.cos(turn) - b * np.sin(turn), cn + a * np.sin(turn) + b * np.cos(turn)
+        rover.spots.append((east, north, rng.uniform(2, 5), az, az + rng.uniform(60, 140), rng.uniform(25, 45)))
 
 
 def build(rng, plan, rovers, hours, day0):
@@ -200,7 +207,7 @@ def one_site(rng, number, name, place, region, size, blocks, rovers, used):
     site.base_id = short + "-BASE"
     for k in range(many):
         unit = rover_unit(rng, f"{short}-R{k + 1}", base["station"])
-        path(rng, site, unit, float(np.exp(rng.uniform(np.log(200), np.log(5500)))))
+        path(rng, site, unit, float(np.exp(rng.uniform(np.log(200), np.log(8500)))))
         unit.on = site.work.copy()
         if rng.random() < 0.2:                                   # a log that ends early
             cut = rng.uniform(0.05, 0.25)
