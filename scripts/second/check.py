@@ -11,6 +11,8 @@ import json
 import os
 import sys
 import zipfile
+from functools import reduce
+from operator import xor
 from datetime import datetime, timezone
 import numpy as np
 import pynmeagps
@@ -41,10 +43,7 @@ def nmea_file(data, counts, day0):
             counts["other lines"] += bool(line)
             continue
         body, _, told = line[1:].partition(b"*")
-        x = 0
-        for c in body:
-            x ^= c
-        if f"{x:02X}".encode() != told:
+        if f"{reduce(xor, body, 0):02X}".encode() != told:
             counts["BAD sums"] += 1
             continue
         if n % 7 == 0:

@@ -106,10 +106,10 @@ def strength(view, site, rover, n, fx, base, mine, soft, age):
     (cb, lb), (cr, lr) = base, mine
     two = np.where(soft, 14, 27)
     ok = (lb.min(-1) >= 10) & (lr.min(-1) >= 10) & (view.el > rover.mask)
-    ok &= (cb[..., 0] > 31) & (cr[..., 0] > 31) & (cb[..., 1] > two) & (cr[..., 1] > two)
+    ok &= (cb[..., 0] > 32) & (cr[..., 0] > 32) & (cb[..., 1] > two) & (cr[..., 1] > two)
     if fx.drop_systems is not None:
         ok &= ~(np.isin(view.sys, list(fx.drop_systems[1])) & fx.drop_systems[0][:, None])
-    var = 2.2e-6 * (10 ** ((45 - np.nan_to_num(cb[..., 0], nan=20)) / 10) + 10 ** ((45 - np.nan_to_num(cr[..., 0], nan=20)) / 10))
+    var = 5e-6 * (10 ** ((45 - np.nan_to_num(cb[..., 0], nan=20)) / 10) + 10 ** ((45 - np.nan_to_num(cr[..., 0], nan=20)) / 10))
     var += (0.0035 / np.sin(np.radians(np.maximum(view.el, 5)))) ** 2
     if fx.base_sigma is not None:
         var += fx.base_sigma ** 2

@@ -45,6 +45,11 @@ def plan(rng, count, scenario, forced):
         rest = [r for r in range(len(regions)) if r not in weather]
         if rest:
             weather[int(rng.choice(rest))] = "sky-storm"
+        # the sites under bad weather are not among the healthy ones
+        under = [k for k in range(count) if region_of[k] in weather]
+        order = under + [int(k) for k in rng.permutation([k for k in range(count) if k not in under])]
+        shares = sorted(kinds[kinds > 0].tolist(), key=lambda _: rng.random()) + [0] * int((kinds == 0).sum())
+        kinds = dict(zip(order, shares))
         deck = []
         for k in range(count):
             mine = [weather[region_of[k]]] if region_of[k] in weather else []
