@@ -39,12 +39,15 @@ def plan(rng, count, scenario, forced):
         kinds = np.array([1] * round(count * .5) + [2] * round(count * .25) + [0] * count)[:count]
         kinds = rng.permutation(kinds)
         weather = {}
+        # mostly small regions, or bad weather would crowd out the other causes
+        most = 4 if rng.random() < 0.25 else 2
+        small = lambda rs: [r for r in rs if regions[r][1] <= most] or rs
         hot = [r for r, (a, n) in enumerate(regions) if a[3] != "middle"]
         if hot:
-            weather[int(rng.choice(hot))] = "sky-scintillation"
+            weather[int(rng.choice(small(hot)))] = "sky-scintillation"
         rest = [r for r in range(len(regions)) if r not in weather]
         if rest:
-            weather[int(rng.choice(rest))] = "sky-storm"
+            weather[int(rng.choice(small(rest)))] = "sky-storm"
         # the sites under bad weather are not among the healthy ones
         under = [k for k in range(count) if region_of[k] in weather]
         order = under + [int(k) for k in rng.permutation([k for k in range(count) if k not in under])]
