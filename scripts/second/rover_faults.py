@@ -2,6 +2,7 @@
 """
 import numpy as np
 from .faults import Fault
+from .sky import SIGNALS
 
 
 class Obstruction(Fault):
@@ -72,6 +73,10 @@ class Tracking(Fault):
         fx.rov_att[self.r] += self.att
 
 
+# a receiver's front end lets in about so much on either side of a carrier, MHz
+REACH_MHZ = 22
+
+
 class Interference(Fault):
     """Shown by: that rover's GSV: C/N0 of one band jumping on all satellites, in bursts while something on the machine works; at a few rovers a
     sweep with a spur; base and other rovers untouched."""
@@ -79,21 +84,25 @@ class Interference(Fault):
 
     def draw(self):
         self.r = int(self.rng.integers(self.R))
-        self.band = int(self.rng.integers(0, 3))
+        # MHz of the middle: a transmitter lies on one carrier; one in seven is wide enough for all
+        self.mhz = float(self.rng.choice([1575.42, 1227.6, 1176.45, 0], p=[0.4, 0.3, 0.15, 0.15]))
         self.on, _ = self.spells(self.stretch(0.4, 0.95), 7, 80, 0.9, 1200)
         j = self.rng.random(self.T)
         peak = self.rng.uniform(14, 24) + 4 * (self.severity - 1)
         self.att = np.where(self.on, np.minimum(peak, 38) * (0.35 + j), 0).astype(np.float32)
         p = self.site.rovers[self.r].prefs
         p["gsv"] = int(self.rng.choice([1, 5, 10])) if not p["gsv"] or p["gsv"] > 10 else p["gsv"]
-        self.freq = (1575.42e6 if self.band != 1 else 1227.6e6) + self.rng.uniform(-5e6, 5e6)
+        self.freq = (self.mhz or 1575.42) * 1e6 + self.rng.uniform(-5e6, 5e6)
         if self.rng.random() < 0.5:
             p["spectrum"] = True
 
     def apply(self, fx):
-        for b in range(2):
-            if self.band in (b, 2):
-                fx.rov_att[self.r][:, b] += self.att
+        hit = np.zeros((len(self.view.sats), 2), np.float32)
+        for system, pair in self.site.base["signals"].items():
+            for b in range(2):
+                if not self.mhz or abs(SIGNALS[pair[b]][0] - self.mhz) < REACH_MHZ:
+                    hit[self.view.sys == system, b] = 1
+        fx.add(("rov_sat", self.r), self.att[:, None, None] * hit)
         fx.rov_spurs[self.r].append((self.on, self.freq, 22.0))
 
 

@@ -152,7 +152,8 @@ def msm(system, level, station, t, ids, signals, o, last, k):
         sig[:, [SIGNAL_ID[s] - 1 for s in signals]] = 1
         parts = [bits(v, w) for v, w in head] + [sat, sig, cm.astype(np.uint8)]
         rg = rough[e][r, c].astype(np.int64)
-        parts.append(bits(rg // 1024, 8))
+        if level >= 4:                                            # MSM1 to MSM3 leave out the whole milliseconds (DF397)
+            parts.append(bits(rg // 1024, 8))
         if level in (5, 7):
             parts.append(bits((np.asarray(k)[c] + 7) if system == "R" else np.zeros_like(c), 4))
         parts.append(bits(rg % 1024, 10))
