@@ -215,7 +215,7 @@ impl OnRover<'_> {
     fn on_board(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
         let o = segment.others;
         let alone = o.observed > 0 && o.lost_share < LEFT_ALONE;
-        if !(alone && parts.fresh + parts.blind > 0.9 && parts.bound < 0.1 && parts.distant < 0.1) {
+        if !(alone && parts.fresh > 0.9 && parts.bound < 0.1 && parts.distant < 0.1) {
             return;
         }
         // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.

@@ -5,6 +5,7 @@ use super::case::RoverCase;
 use super::periods::EpochKind;
 use crate::maths::geodesy::Plane;
 use crate::model::keyed::Keyed;
+use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::BTreeMap;
 
 /// Column (east) and row (north) of a cell.
@@ -12,6 +13,8 @@ type CellKey = (i32, i32);
 
 /// Side of a cell of the site grid, m.
 pub const PLACE_CELL_M: f64 = 20.0;
+/// A receiver without any position is taken to be where it was last seen for so long, ms (common practice, no source).
+const CARRIED_MS: i64 = 15 * MINUTE_MS;
 /// Passes through a cell that must have been lost.
 const LEAST_PASSES: u32 = 3;
 
@@ -49,6 +52,18 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         (x.is_finite() && y.is_finite() && x.abs() < 1e6 && y.abs() < 1e6)
             .then(|| ((x / PLACE_CELL_M).floor() as i32, (y / PLACE_CELL_M).floor() as i32))
     };
+    // Behind a wall or under a roof the position may be gone with the fix.
+    let mut seen: Option<(UtcMs, CellKey)> = None;
+    let keys: Vec<Option<CellKey>> = (0..n)
+        .map(|i| match key(i) {
+            Some(k) => {
+                seen = Some((rover.times[i], k));
+                Some(k)
+            }
+            None if rover.is_blind(i) => seen.filter(|(t, _)| rover.times[i] - t <= CARRIED_MS).map(|(_, k)| k),
+            None => None,
+        })
+        .collect();
     let mut cells: Keyed<CellKey, Cell> = Keyed::default();
     let mut total = (0_i64, 0_i64);
     for i in 0..n {
@@ -59,7 +74,7 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         let lost = kind == EpochKind::Lost;
         total.0 += rover.time.lasts_ms[i];
         total.1 += if lost { rover.time.lasts_ms[i] } else { 0 };
-        let Some(k) = key(i) else { continue };
+        let Some(k) = keys[i] else { continue };
         let cell = cells.at(k);
         // A new pass: the cell was left for a minute and more.
         if cell.passes == 0 || rover.times[i] - rover.times[cell.last_seen] > 60_000 {
@@ -118,9 +133,55 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
     };
     let mut known: Keyed<CellKey, Option<f32>> = Keyed::default();
     for i in 0..n {
-        if let Some(k) = key(i) {
+        if let Some(k) = keys[i] {
             out.at[i] = *known.at(k).get_or_insert_with(|| at(k));
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correlate::periods::RoverTime;
+    use crate::model::ids::FixState;
+
+    /// Two hours at one epoch a second between two places 200 m apart, five minutes each; `lost(t, first place)`.
+    fn rover(lost: impl Fn(usize, bool) -> bool, blind: bool) -> RoverCase {
+        let here = |t: usize| (t / 300).is_multiple_of(2);
+        let n = 7200;
+        let gone = |t: usize| blind && here(t) && t % 300 >= 5;
+        let kinds = (0..n).map(|t| if lost(t, here(t)) { EpochKind::Lost } else { EpochKind::Fixed }).collect();
+        RoverCase {
+            times: (0..n as i64).map(|t| t * 1000).collect(),
+            states: (0..n).map(|t| if gone(t) { FixState::None as u32 } else { FixState::Float as u32 }).collect(),
+            ages_s: (0..n).map(|t| if gone(t) { f32::NAN } else { 1.0 }).collect(),
+            lat: (0..n).map(|t| if gone(t) { f64::NAN } else { 50.0 }).collect(),
+            lon: (0..n)
+                .map(|t| {
+                    if gone(t) {
+                        f64::NAN
+                    } else if here(t) {
+                        8.0
+                    } else {
+                        8.0028
+                    }
+                })
+                .collect(),
+            time: RoverTime { kinds, lasts_ms: vec![1000; n], ..RoverTime::default() },
+            ..RoverCase::default()
+        }
+    }
+
+    #[test]
+    fn a_place_is_bad_where_the_fix_is_kept_elsewhere() {
+        let found = place_bound(&rover(|_, here| here, false));
+        assert!(found.at[100] > 0.5 && found.at[400] == 0.0, "{} {}", found.at[100], found.at[400]);
+    }
+
+    #[test]
+    fn without_a_position_a_rover_is_where_it_was_last_seen() {
+        let found = place_bound(&rover(|_, here| here, true));
+        assert!(found.at[250] > 0.5, "{}", found.at[250]);
+    }
 }
