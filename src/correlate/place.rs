@@ -66,7 +66,7 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         .collect();
     let mut cells: Keyed<CellKey, Cell> = Keyed::default();
     let mut total = (0_i64, 0_i64);
-    for i in 0..n {
+    for (i, place) in keys.iter().enumerate() {
         let kind = rover.time.kinds[i];
         if !matches!(kind, EpochKind::Fixed | EpochKind::Lost) {
             continue;
@@ -74,7 +74,7 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         let lost = kind == EpochKind::Lost;
         total.0 += rover.time.lasts_ms[i];
         total.1 += if lost { rover.time.lasts_ms[i] } else { 0 };
-        let Some(k) = keys[i] else { continue };
+        let Some(k) = *place else { continue };
         let cell = cells.at(k);
         // A new pass: the cell was left for a minute and more.
         if cell.passes == 0 || rover.times[i] - rover.times[cell.last_seen] > 60_000 {
@@ -132,9 +132,9 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         own.max(near)
     };
     let mut known: Keyed<CellKey, Option<f32>> = Keyed::default();
-    for i in 0..n {
-        if let Some(k) = keys[i] {
-            out.at[i] = *known.at(k).get_or_insert_with(|| at(k));
+    for (bound, place) in out.at.iter_mut().zip(&keys) {
+        if let Some(k) = *place {
+            *bound = *known.at(k).get_or_insert_with(|| at(k));
         }
     }
     out
