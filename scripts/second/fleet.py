@@ -254,7 +254,7 @@ def told(site, causes, periods, ranked):
         if b - a >= 2:
             lost.append({"unit": site.rovers[r].id, "from": bundles.iso(site.t[a]), "to": bundles.iso(site.t[b - 1] + 1), "cause": cause,
                          **({"or": others} if others else {})})
-    return {"site": site.id, "healthy": not causes, "causes": [{"cause": k, "lost_fix_hours": round(v, 4)} for k, v in ranked],
+    return {"site": site.id, "healthy": not causes, "causes": [{"cause": k, "lost_fix_hours": round(v, 4)} for k, v in ranked if k != "unexplained"],
             **({"or": alike} if alike else {}), "float_periods": lost}
 
 

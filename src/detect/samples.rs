@@ -165,7 +165,7 @@ fn another_station_for_a_while_is_a_change_and_for_good_is_the_usual_one() {
 #[test]
 fn a_weak_rover_is_weak_against_its_best() {
     let weak = |level: fn(i64) -> f32| {
-        rover(signals(120, |m, _, r| r.cn0_mean = if (60..80).contains(&m) { level(i64::from(m)) } else { 47.0 }))
+        rover(signals(120, |m, _, r| r.cn0_mean = if (60..80).contains(&m) { level(m) } else { 47.0 }))
     };
     let steady = weak(|_| 40.0);
     assert_eq!(spans(&steady, "rover-weak-steady"), [(3600, 4800)]);
