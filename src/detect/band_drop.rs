@@ -13,7 +13,7 @@ use super::window::{Stretch, median, quantile, stretches, trailing_median};
 use crate::frames::{UnitFrames, view};
 use crate::maths::stats;
 use crate::model::event::Event;
-use crate::model::ids::{Band, Role};
+use crate::model::ids::{Band, Role, Sat, System};
 use crate::model::keyed::Keyed;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::cell::OnceCell;
@@ -292,9 +292,10 @@ impl Satellites {
             cell.0 += f64::from(u8::from(flags[i]));
             cell.1 += 1.0;
         }
-        let (mut known, mut gone) = (Vec::new(), 0);
+        let (mut known, mut gone) = (Vec::new(), Vec::new());
         let band = u32::from(series.band.code());
-        for minutes in self.0.range((band, 0)..=(band, u32::MAX)).map(|(_, minutes)| minutes) {
+        for ((_, sat), minutes) in self.0.range((band, 0)..=(band, u32::MAX)) {
+            let system = Sat::from_code(*sat as u16).map(Sat::system);
             let (mut usual, mut inside, mut share) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
             let (mut before, mut after) = (false, false);
             let range = minutes.partition_point(|m| m.time < a)..minutes.partition_point(|m| m.time < b);
@@ -312,21 +313,29 @@ impl Satellites {
             if usual.1 > 0.0 && inside.1 > 0.0 {
                 // Minutes are longer than short falls: the difference belongs to the fallen part of them.
                 let fall = usual.0 / usual.1 - inside.0 / inside.1;
-                known.push((fall, fall * share.1 / share.0));
+                known.push(Known { system, whole_db: fall, down_db: fall * share.1 / share.0 });
             } else if before && after {
-                gone += 1;
+                gone.push(system);
             }
         }
         Falls { known, gone }
     }
 }
 
+/// The fall of a satellite that is known inside a stretch and in undisturbed minutes beside it.
+struct Known {
+    system: Option<System>,
+    /// Over all minutes, dB.
+    whole_db: f64,
+    /// Over the fallen cells alone, dB.
+    down_db: f64,
+}
+
 /// Falls of the satellites of one band.
 struct Falls {
-    /// Of those that are known inside and in undisturbed minutes beside it, dB: over all minutes, and over the fallen cells alone.
-    known: Vec<(f64, f64)>,
-    /// Satellites that are there before and after and not inside.
-    gone: usize,
+    known: Vec<Known>,
+    /// Systems of the satellites that are there before and after and not inside.
+    gone: Vec<Option<System>>,
 }
 
 impl Falls {
@@ -336,22 +345,41 @@ impl Falls {
         if self.known.len() < 4 {
             return None;
         }
-        middle(self.known.iter().map(|f| f.0)).zip(middle(self.known.iter().map(|f| f.1)))
+        middle(self.known.iter().map(|f| f.whole_db)).zip(middle(self.known.iter().map(|f| f.down_db)))
     }
 
     /// The fall that a fifth of the satellites does not exceed and that a fifth exceeds, when they are so far apart that it is not
     /// the same for all.
     fn uneven(&self, depth: f64) -> Option<(f64, f64)> {
-        if self.known.len() + self.gone < 5 {
+        if self.known.len() + self.gone.len() < 5 {
             return None;
         }
         // Who is gone has fallen by more than anybody who is not.
-        let down = || self.known.iter().map(|f| f.1);
-        let gone = down().fold(depth, f64::max);
-        let all = || down().chain(std::iter::repeat_n(gone, self.gone));
-        let (least, most) = (quantile(all(), 0.2)?, quantile(all(), 0.8)?);
-        (most - least >= UNEVEN_DB && least < 0.5 * most).then_some((least, most))
+        let gone = self.known.iter().map(|f| f.down_db).fold(depth, f64::max);
+        let all: Vec<(Option<System>, f64)> = (self.known.iter().map(|f| (f.system, f.down_db)))
+            .chain(self.gone.iter().map(|system| (*system, gone)))
+            .collect();
+        let falls = || all.iter().map(|f| f.1);
+        let (least, most) = (quantile(falls(), 0.2)?, quantile(falls(), 0.8)?);
+        (most - least >= UNEVEN_DB && least < 0.5 * most && !by_carrier(&all, most)).then_some((least, most))
     }
+}
+
+/// Whether some systems have fallen and others not, each as a whole: their carriers in one band lie 14 to 61 MHz apart (check values 2),
+/// and a transmitter takes one of them where a wall asks for none.
+fn by_carrier(falls: &[(Option<System>, f64)], most: f64) -> bool {
+    let mut systems: BTreeMap<Option<System>, Vec<f64>> = BTreeMap::new();
+    for (system, fall) in falls {
+        systems.entry(*system).or_default().push(*fall);
+    }
+    let (mut down, mut spared, mut odd) = (0, 0, 0);
+    for falls in systems.values().filter(|falls| falls.len() >= 3) {
+        let fallen = falls.iter().filter(|fall| **fall >= 0.5 * most).count();
+        let kept = falls.iter().filter(|fall| **fall <= 0.25 * most).count();
+        odd += fallen.min(kept);
+        *if fallen > kept { &mut down } else { &mut spared } += falls.len();
+    }
+    down > 0 && spared > 0 && odd * 6 <= down + spared
 }
 
 /// Whether a fall on `band` takes everything below L1 and leaves L1 alone, L2 as well as L5, which are 50 MHz apart: one transmitter

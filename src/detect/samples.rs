@@ -229,6 +229,26 @@ fn a_wall_beside_a_machine_takes_a_part_of_its_sky() {
 }
 
 #[test]
+fn a_transmitter_takes_one_carrier_of_a_band_and_a_wall_does_not_ask_for_systems() {
+    let fell = |down: fn(System, u8) -> bool| {
+        let mut rows = bands(|s| [if (5_400..6_600).contains(&s) { 9.0 } else { 0.0 }, 0.0], |_| [0.0; 2]);
+        rows.signals = signals(180, |minute, k, row| {
+            // Seven of one system and five of another.
+            let system = if k < 7 { System::Gps } else { System::Glonass };
+            row.sat = Sat::new(system, k as u8 + 1).code();
+            if row.band == Band::L1.code() && (90..110).contains(&minute) && down(system, k as u8) {
+                row.cn0_mean -= 16.0;
+            }
+        })
+        .signals;
+        let found = rover(rows);
+        (spans(&found, "part-of-sky-drop").len(), spans(&found, "band-drop").len())
+    };
+    assert_eq!(fell(|system, _| system == System::Gps), (0, 1));
+    assert_eq!(fell(|_, k| k % 2 == 0 || k == 1), (1, 0));
+}
+
+#[test]
 fn a_loss_of_lock_of_all_within_a_log_is_common() {
     let at = |when: i64, lost_lock: u8| {
         let mut rows = bands(|_| [0.0; 2], |_| [0.0; 2]);
