@@ -284,7 +284,8 @@ def rover_weaker(line, drop, spread):
         for t, v in strong.items():
             if line.a <= t < line.b:
                 minutes[t // 60].append(v)
-        levels = sorted(statistics.median(v) for v in minutes.values())
+        # Without the minutes in which it begins and ends.
+        levels = sorted(statistics.median(minutes[m]) for m in sorted(minutes)[1:-1])
         near("spread, dB", float(spread), levels[int(0.9 * len(levels))] - levels[int(0.1 * len(levels))], 1.5)
 
 
