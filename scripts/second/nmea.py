@@ -29,7 +29,7 @@ def degrees(v, digits, width):
     return [f"{int(a):0{width}d}{b:0{digits + 3}.{digits}f}" for a, b in zip(d, m)]
 
 
-def clock(t, frac=2):
+def clock(t):
     sod = (t % 86400).astype(int)
     return [f"{s // 3600:02d}{s // 60 % 60:02d}{s % 60:02d}" for s in sod]
 

@@ -5,7 +5,7 @@ The zenith troposphere is 2.3 m / sin(el); the quiet TEC 15 TECU (40 in the equa
 """
 import numpy as np
 from . import rtcm
-from .sky import SIGNALS, ecef, enu_axes, slant, wavelength
+from .sky import GPS0, LEAP, SIGNALS, ecef, enu_axes, slant, wavelength
 
 
 def observables(stage, fx, tracked, rng):
@@ -139,7 +139,7 @@ def rinex_text(stage, fx, o, every, rows, marker):
     for n in range(0, len(glo), 8):
         body = "".join(f"R{i:02d} {k:2d} " for i, k in glo[n:n + 8])
         head += line((f"{len(glo):3d} " if n == 0 else "    ") + body, "GLONASS SLOT / FRQ #")
-    head += line(f"{18:6d}", "LEAP SECONDS") + line("", "END OF HEADER")
+    head += line(f"{LEAP:6d}", "LEAP SECONDS") + line("", "END OF HEADER")
     out = [head]
     lam = np.array([[wavelength(b["signals"][s][j], k) for j in range(2)] for s, k in zip(v.sys, v.k)])
     names = [f"{s}{i:02d}" for s, i in zip(v.sys, v.id)]
@@ -180,12 +180,12 @@ def rinex_nav(con, stage, t):
             system = v.sys[j]
             if system == "R":
                 continue
-            gps = int(when) - 315964800 + 18
+            gps = int(when) - GPS0 + LEAP
             toe = gps // 7200 * 7200
-            utc = toe - 18 + 315964800 + (14 if system == "C" else 0)
+            utc = toe - LEAP + GPS0 + (14 if system == "C" else 0)
             k = con.elements(int(s), utc)
             sow, week = toe % 604800, toe // 604800 - (1356 if system == "C" else 0)
-            c = np.datetime64(int(toe) + 315964800, "s").astype(object)
+            c = np.datetime64(int(toe) + GPS0, "s").astype(object)
             out.append(f"{system}{v.id[j]:02d} {c:%Y %m %d %H %M %S}" + f"{0:19.12E}" * 3 + "\n")
             node = (k["node"] + OMEGA_E * sow + np.pi) % (2 * np.pi) - np.pi
             out += [d(1, 0, 0, k["m"]), d(0, k["e"], 0, np.sqrt(k["a"])), d(sow, 0, node, 0), d(k["i"], 0, k["argp"], k["node_rate"]),

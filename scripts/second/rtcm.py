@@ -6,7 +6,7 @@ A message is a list of (E, bits) arrays; epochs with equal counts of satellites 
 packed together.
 """
 import numpy as np
-from .sky import GLO_K, OMEGA_E
+from .sky import GLO_K, GPS0, LEAP, OMEGA_E
 
 C_MS = 299792.458
 MSM_BASE = {"G": 1070, "R": 1080, "E": 1090, "C": 1120}
@@ -75,11 +75,6 @@ def glonass_bias(station):
     return one([(1230, 12), (station, 12), (1, 1), (0, 3), (0b1010, 4), (0, 16), (0, 16)])
 
 
-def note(station, mjd, second, words):
-    raw = words.encode()
-    return one([(1029, 12), (station, 12), (mjd, 16), (second, 17), (len(words), 7), (len(raw), 8)] + [(b, 8) for b in raw])
-
-
 def foreign(number, rng, size):
     """A maker's own message: a number and noise."""
     return one([(number, 12)] + [(int(b), 8) for b in rng.integers(0, 256, size)])
@@ -121,7 +116,7 @@ def _layouts(present, cells):
 def epoch_field(system, t):
     """The 30 bits of epoch time for UTC seconds t."""
     t = np.asarray(t, np.int64)
-    gps = t - 315964800 + 18
+    gps = t - GPS0 + LEAP
     if system == "R":
         day = t + 10800
         return (((day // 86400 + 4) % 7) << 27) | ((day % 86400) * 1000)
@@ -230,7 +225,7 @@ def ephemeris(con, s, t):
     """The ephemeris of satellite index s that a receiver holds at UTC t. Times of ephemeris: even two hours (GPS),
     ten minutes (Galileo), whole hours (BeiDou, in BDT), quarter hours (GLONASS, from a state vector)."""
     system, sid = con.sys[s], int(con.id[s])
-    gps = int(t) - 315964800 + 18
+    gps = int(t) - GPS0 + LEAP
     if system == "R":
         tb = (int(t) // 1800) * 1800 + 900
         h = 0.5
@@ -250,7 +245,7 @@ def ephemeris(con, s, t):
     own = gps - (14 if system == "C" else 0)
     step = {"G": 7200, "E": 600, "C": 3600}[system]
     toe = own // step * step
-    utc = toe + 315964800 - 18 + (14 if system == "C" else 0)
+    utc = toe + GPS0 - LEAP + (14 if system == "C" else 0)
     k = con.elements(s, utc)
     sow = toe % 604800
     week = toe // 604800 - {"G": 0, "E": 1024, "C": 1356}[system]

@@ -58,7 +58,6 @@ class Site:
     t: np.ndarray = None
     work: np.ndarray = None
     faults: list = field(default_factory=list)
-    notes: list = field(default_factory=list)
 
 
 def regions(rng, count, lonely):

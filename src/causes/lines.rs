@@ -4,6 +4,7 @@ use super::verdict::reasons;
 use super::weights::Weights;
 use crate::correlate::anyway::{AROUND_MS, LOST_WITH_FRESH, WithFresh};
 use crate::correlate::case::SiteCase;
+use crate::correlate::context::ON_THE_WAY_S;
 use crate::correlate::evidence::SiteEvidence;
 use crate::correlate::segment::Segment;
 use crate::model::event::Event;
@@ -182,7 +183,7 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
             format!("corrections stayed fresh: mean age {:.1} s", mean(&|s| s.mean_age_s)?)
         }
         "context:corrections-as-sent" => {
-            "corrections were old only as the base sends seldom: no older than its interval and 2 s".to_owned()
+            format!("corrections were old only as the base sends seldom: no older than its interval and {ON_THE_WAY_S} s")
         }
         "context:no-position" => {
             "the receiver had no position at all: missing corrections leave it one of its own".to_owned()

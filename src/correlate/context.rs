@@ -19,7 +19,7 @@ const LONELY_NEAR_MS: i64 = HOUR_MS;
 
 /// A base that sends seldom: corrections this much older than its interval are still the newest that it sent, s (common practice, no
 /// source).
-const ON_THE_WAY_S: f64 = 2.0;
+pub const ON_THE_WAY_S: f64 = 2.0;
 
 /// While the others lose a smaller part of the time than this, a rover is alone with its loss.
 const LEFT_ALONE: f64 = 0.2;
@@ -90,20 +90,23 @@ impl OnRover<'_> {
     pub(super) fn context(&self, f: &mut Vec<Feature>, segment: &Segment, company: &Company) {
         // A radio burst of the Sun takes the signal and leaves the ionosphere as it is.
         let burst = f.iter().any(|f| f.id == "sky:flare");
-        let parts = self.parts(segment);
+        // Events of the base around the segment.
+        let events: Vec<&Event> =
+            self.base.near(segment.from, segment.to).into_iter().map(|k| &self.base.events[k]).collect();
+        let parts = self.parts(segment, &events);
         who_else(f, segment, company);
         self.corrections(f, segment, &parts, company);
         add(f, "both-sides-down", company.down);
-        self.low_without_position(f, segment, &parts);
+        low_without_position(f, segment, &parts, &events);
         add(f, "corrections-far", parts.reached);
         self.on_board(f, segment, &parts, company);
         add(f, "place-bound", parts.bound);
         let seen = part_of(&self.case.base_observed, segment);
         add(f, "base-log-missing", 1.0 - seen);
         if !burst {
-            self.ionosphere(f, segment);
+            self.ionosphere(f, segment, &events);
         }
-        let troubled = self.base_events(segment).any(|e| {
+        let troubled = events.iter().any(|e| {
             !matches!(e.kind, "stream-gap" | "other") && e.from <= segment.to && e.to >= segment.from - 60_000
         });
         if seen > 0.9 && !troubled {
@@ -120,13 +123,13 @@ impl OnRover<'_> {
         }
     }
 
-    fn parts(&self, segment: &Segment) -> Parts {
+    fn parts(&self, segment: &Segment, events: &[&Event]) -> Parts {
         let OnRover { rover, place, reach, far, limits, .. } = *self;
         let end = segment.first + rover.times[segment.first..].partition_point(|t| *t < segment.to);
         let range = segment.first..end;
         let total = range.len().max(1) as f64;
         let mut sum = Parts::default();
-        let slow: Vec<&Event> = self.base_events(segment).filter(|e| e.kind == "observables-slow").collect();
+        let slow: Vec<&&Event> = events.iter().filter(|e| e.kind == "observables-slow").collect();
         for i in range {
             let age = f64::from(rover.ages_s.get(i).copied().unwrap_or(f32::NAN));
             let t = rover.times[i];
@@ -197,20 +200,6 @@ impl OnRover<'_> {
         (observed > 0).then(|| f64::from(stopped) / f64::from(observed))
     }
 
-    /// Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
-    fn low_without_position(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts) {
-        let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
-        if low && parts.fresh > 0.5 {
-            let missing = self
-                .base_events(segment)
-                .filter(|e| e.kind == "position-message-missing")
-                .map(|e| (segment.to.min(e.to + 120_000) - segment.from.max(e.from)).max(0))
-                .max()
-                .unwrap_or(0);
-            add(f, "low-without-position", missing as f64 / length_ms(segment));
-        }
-    }
-
     /// By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
     fn on_board(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
         let o = segment.others;
@@ -231,12 +220,12 @@ impl OnRover<'_> {
     }
 
     /// Whether the ionosphere was quiet over the base, or disturbed elsewhere only.
-    fn ionosphere(&self, f: &mut Vec<Feature>, segment: &Segment) {
+    fn ionosphere(&self, f: &mut Vec<Feature>, segment: &Segment, events: &[&Event]) {
         let quiet = part_of(&self.case.ionosphere.quiet, segment);
         let mut calm = 0.0;
         if quiet > 0.5 {
-            let swings = self
-                .base_events(segment)
+            let swings = events
+                .iter()
                 .filter(|e| matches!(e.kind, "scintillation" | "ionosphere-disturbed" | "satellites-fading"))
                 .map(|e| (e.from - 300_000, e.to + 300_000))
                 .collect();
@@ -250,10 +239,19 @@ impl OnRover<'_> {
             add(f, "storm-not-over-base", mostly);
         }
     }
+}
 
-    /// Events of the base around a segment.
-    fn base_events(&self, segment: &Segment) -> impl Iterator<Item = &Event> {
-        self.base.near(segment.from, segment.to).into_iter().map(|k| &self.base.events[k])
+/// Observations arrive and no position of the base with them: a rover cannot start, it stays without a differential solution.
+fn low_without_position(f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, events: &[&Event]) {
+    let low = matches!(segment.state, FixState::Autonomous | FixState::None | FixState::Dgnss);
+    if low && parts.fresh > 0.5 {
+        let missing = events
+            .iter()
+            .filter(|e| e.kind == "position-message-missing")
+            .map(|e| (segment.to.min(e.to + 120_000) - segment.from.max(e.from)).max(0))
+            .max()
+            .unwrap_or(0);
+        add(f, "low-without-position", missing as f64 / length_ms(segment));
     }
 }
 

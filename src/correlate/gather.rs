@@ -60,10 +60,10 @@ pub fn gather<G: Within>(
                 }
             }
         }
-        out.rover_associations.push(one.own);
         out.places.push(one.place);
     }
     out.base_associations = whole.associations;
+    out.rover_associations = whole.own;
     out.base_onsets = whole.onsets;
     out
 }
@@ -170,7 +170,7 @@ struct OneRover<'a> {
     /// Its events, and where they begin in the list of all.
     mine: Timeline<'a>,
     own_at: usize,
-    own: ByKind,
+    own: &'a ByKind,
     leads: Leads,
     without: Without,
     place: PlaceBound,
@@ -201,7 +201,7 @@ impl<'a> OneRover<'a> {
             rover,
             grid,
             own_at,
-            own: whole.own[r].clone(),
+            own: &whole.own[r],
             leads: Leads::of(&mine, whole.window),
             without: Without::of("rover:", &rover.events),
             mine,
@@ -217,7 +217,7 @@ impl<'a> OneRover<'a> {
     }
 
     fn rates(&self) -> Rates<'_> {
-        let scopes = [("base", &self.whole.associations), ("rover", &self.own)];
+        let scopes = [("base", &self.whole.associations), ("rover", self.own)];
         Rates::of(&scopes, [&self.whole.apart, &self.apart], self.whole.timing)
     }
 
@@ -279,7 +279,7 @@ impl<'a> OneRover<'a> {
         let mut begun: BTreeMap<&str, f64> = BTreeMap::new();
         let parts: [(&Timeline<'_>, usize, Option<&ByKind>); 3] = [
             (&whole.base, 0, Some(&whole.associations)),
-            (&self.mine, self.own_at, Some(&self.own)),
+            (&self.mine, self.own_at, Some(self.own)),
             (&whole.sky, whole.case.base_events.len(), None),
         ];
         for (timeline, at, associated) in parts {

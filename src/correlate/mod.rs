@@ -6,7 +6,7 @@ pub mod association;
 mod beside;
 pub mod case;
 mod conditions;
-mod context;
+pub mod context;
 mod distance;
 pub mod evidence;
 pub mod gather;
