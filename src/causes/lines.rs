@@ -219,6 +219,15 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
             format!("with fresh corrections {who} lost too: {} of that time within {minutes} min{why}", percent(lost_share))
         }
         "context:corrections-far" => "corrections get old where the rover is far from the base".to_owned(),
+        "context:corrections-far-among" => {
+            "corrections are the older the farther a rover is from the base, from rover to rover".to_owned()
+        }
+        "context:spike-with-fall" => {
+            "a spike in the base's spectrum began within three minutes of a fall of its signals".to_owned()
+        }
+        "context:own-spike-with-fall" => {
+            "a spike in the rover's spectrum began within three minutes of a fall of its signals".to_owned()
+        }
         "context:place-bound" => "the fix is lost in the same places of the site on several passes".to_owned(),
         "context:far-from-base" => match mean(&|s| s.mean_distance_km) {
             Some(km) => format!("the rover was far from the base: {km:.0} km"),

@@ -7,6 +7,7 @@ use super::evidence::{EvidenceLimits, Feature};
 use super::grid::{Grid, merge_spans, others, overlap_ms};
 use super::place::PlaceBound;
 use super::segment::Segment;
+use super::spikes::spike_with_fall;
 use super::timeline::Timeline;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
@@ -98,7 +99,7 @@ impl OnRover<'_> {
         self.corrections(f, segment, &parts, company);
         add(f, "both-sides-down", company.down);
         low_without_position(f, segment, &parts, &events);
-        add(f, "corrections-far", parts.reached);
+        add(f, if self.reach.among { "corrections-far-among" } else { "corrections-far" }, parts.reached);
         self.on_board(f, segment, &parts, company);
         add(f, "place-bound", parts.bound);
         let seen = part_of(&self.case.base_observed, segment);
@@ -112,6 +113,9 @@ impl OnRover<'_> {
         if seen > 0.9 && !troubled {
             add(f, "base-tracks-well", seen);
         }
+        let span = (segment.from, segment.to);
+        add(f, "spike-with-fall", spike_with_fall(&self.case.base_events, span));
+        add(f, "own-spike-with-fall", spike_with_fall(&self.rover.events, span));
         let silent = seen < 0.5 && !self.case.base_observed.is_empty();
         add(f, "base-silent", if silent { 1.0 } else { 0.0 });
         let auroral = self.case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0);

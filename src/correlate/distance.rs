@@ -25,6 +25,8 @@ pub(super) fn distances_km(case: &SiteCase, rover: &RoverCase) -> Vec<f32> {
 pub(super) struct Reach {
     /// How much an epoch's distance speaks for radio range, 0 to 1.
     pub(super) at: Vec<f32>,
+    /// It is told from rover to rover, not by the rover's own way.
+    pub(super) among: bool,
 }
 
 /// Mean of the distances that are known, km.
@@ -82,7 +84,73 @@ pub(super) fn range_evidence(rover: &RoverCase, distance_km: &[f32], old_s: f64)
             .iter()
             .map(|d| if !d.is_finite() { 0.0 } else { strength * ((d - near) / (far - near)).clamp(0.0, 1.0) })
             .collect(),
+        among: false,
     }
+}
+
+/// How often corrections are old, by distance to the base.
+#[derive(Debug, Clone, Default)]
+pub(super) struct OldByDistance {
+    /// Cells of [`CELL_KM`]: epochs, and those with old corrections.
+    cells: Vec<(u32, u32)>,
+}
+
+/// Width of a cell, km.
+const CELL_KM: f32 = 0.25;
+/// Epochs that tell a share.
+const LEAST_EPOCHS: u32 = 600;
+/// A rover that is farther from the base than this times every other, and this many km at least, may be out of its reach (common practice,
+/// no source) ...
+const NEAR_PART: f32 = 0.6;
+const APART_KM: f32 = 1.0;
+/// ... which no rover in between shows: then its own radio is as likely.
+const ALONE_FAR: f64 = 0.3;
+/// Least share of old epochs that asks for a reason.
+const LEAST_OLD: f64 = 0.05;
+
+impl OldByDistance {
+    pub(super) fn of(case: &SiteCase, rover: &RoverCase, old_s: f64) -> OldByDistance {
+        let mut cells: Vec<(u32, u32)> = Vec::new();
+        for (i, km) in distances_km(case, rover).iter().enumerate().filter(|(_, d)| d.is_finite()) {
+            let at = (km / CELL_KM) as usize;
+            if cells.len() <= at {
+                cells.resize(at + 1, (0, 0));
+            }
+            cells[at].0 += 1;
+            cells[at].1 += u32::from(rover.is_old(i, old_s));
+        }
+        OldByDistance { cells }
+    }
+
+    /// Epochs and old ones of several rovers between two distances, km.
+    fn between(all: &[&OldByDistance], from_km: f32, to_km: f32) -> (u32, u32) {
+        let (a, b) = ((from_km / CELL_KM) as usize, (to_km / CELL_KM) as usize);
+        let cells = all.iter().flat_map(|r| r.cells.iter().take(b).skip(a));
+        cells.fold((0, 0), |sum, cell| (sum.0 + cell.0, sum.1 + cell.1))
+    }
+}
+
+/// Where a rover's own way tells nothing, as it stays at its distance: old corrections that grow with the distance from rover to rover.
+pub(super) fn range_among(mine: &OldByDistance, fellows: &[&OldByDistance], distance_km: &[f32]) -> Reach {
+    let Some(km) = mean_km(distance_km).map(|km| km as f32) else { return Reach::default() };
+    let share =
+        |(epochs, old): (u32, u32)| (epochs >= LEAST_EPOCHS).then(|| f64::from(old) / f64::from(epochs) + 0.002);
+    let here = share(OldByDistance::between(&[mine], 0.0, f32::MAX)).filter(|p| *p >= LEAST_OLD);
+    let near_km = (NEAR_PART * km).min(km - APART_KM).max(0.0);
+    let near = share(OldByDistance::between(fellows, 0.0, near_km));
+    let (Some(here), Some(near)) = (here, near) else { return Reach::default() };
+    let as_far = share(OldByDistance::between(fellows, 0.9 * km, f32::MAX));
+    if here < 4.0 * near || as_far.is_some_and(|p| p < 0.5 * here) {
+        return Reach::default();
+    }
+    let grows = |p: f64| p >= (2.0 * near).max(near + 0.02);
+    let part = match share(OldByDistance::between(fellows, near_km, 0.9 * km)) {
+        Some(between) if grows(between) => 1.0,
+        _ if as_far.is_some() => 1.0,
+        _ => ALONE_FAR,
+    };
+    let strength = (part * (1.0 - near / here)) as f32;
+    Reach { at: distance_km.iter().map(|d| if d.is_finite() { strength } else { 0.0 }).collect(), among: true }
 }
 
 /// How much each epoch's baseline speaks: 0 at 0.7 of the limit, 1 at 1.5 of it; little where loss does not grow with
@@ -126,5 +194,24 @@ mod tests {
         let spoils = [(500.0, Some(4.0)), (250.0, Some(2.0)), (-990.0, Some(5.0)), (2.0, Some(10.0)), (900.0, None)];
         let found = spoils.map(|(error_m, km)| (spoils_baseline(error_m, km) * 100.0).round());
         assert_eq!(found, [100.0, 25.0, 100.0, 1.0, 0.0]);
+    }
+
+    /// A rover that stays at one distance: epochs there, and those with old corrections.
+    fn stays(km: f32, epochs: u32, old: u32) -> OldByDistance {
+        let mut cells = vec![(0, 0); (km / CELL_KM) as usize + 1];
+        *cells.last_mut().unwrap() = (epochs, old);
+        OldByDistance { cells }
+    }
+
+    #[test]
+    fn the_range_of_the_link_shows_from_rover_to_rover() {
+        let far = stays(6.5, 10_000, 8_000);
+        let reach =
+            |fellows: &[&OldByDistance]| range_among(&far, fellows, &[6.5; 4]).at.first().copied().unwrap_or(0.0);
+        let (near, between, well) = (stays(2.0, 10_000, 10), stays(4.5, 10_000, 3_000), stays(6.6, 10_000, 20));
+        assert!(reach(&[&near, &between]) > 0.99);
+        assert!((0.2..0.4).contains(&reach(&[&near])), "its own radio, as likely");
+        assert_eq!(reach(&[&near, &between, &well]), 0.0, "another one as far out hears the base");
+        assert_eq!(reach(&[&between]), 0.0, "nobody near");
     }
 }

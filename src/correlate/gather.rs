@@ -8,7 +8,7 @@ use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::conditions;
 use super::context::{Company, OnRover, alone_min};
-use super::distance::{Reach, distances_km, far_evidence, range_evidence, spoils_baseline};
+use super::distance::{OldByDistance, Reach, distances_km, far_evidence, range_among, range_evidence, spoils_baseline};
 use super::evidence::{ByKind, EvidenceLimits, Feature, SiteEvidence, Timing};
 use super::grid::{Grid, Within, in_turn, others};
 use super::leads::Leads;
@@ -89,6 +89,7 @@ struct Whole<'a> {
     holds: Vec<Holds>,
     apart: Apart,
     lost_anyway: Vec<LostAnyway>,
+    old_by_distance: Vec<OldByDistance>,
     down_matters: f64,
     units: BTreeSet<&'a str>,
 }
@@ -125,11 +126,26 @@ impl<'a> Whole<'a> {
             apart: Apart::of(&holds, &counted),
             holds,
             lost_anyway: grids.iter().map(LostAnyway::of).collect(),
+            old_by_distance: case.rovers.iter().map(|r| OldByDistance::of(case, r, limits.age_old_s)).collect(),
             down_matters: both_down_matters(&case.base_events, &pairs),
             units: case.rovers.iter().map(|r| r.unit.as_str()).collect(),
             base,
             sky,
         }
+    }
+}
+
+impl Whole<'_> {
+    /// What distance says of the link of a rover, by its own way or else beside the others.
+    fn reach(&self, r: usize, rover: &RoverCase, distance_km: &[f32]) -> Reach {
+        let own = range_evidence(rover, distance_km, self.limits.age_old_s);
+        if !own.at.is_empty() || rover.never_corrected {
+            return own;
+        }
+        let others = self.case.rovers.iter().zip(&self.old_by_distance);
+        let fellows: Vec<&OldByDistance> =
+            others.filter(|(o, _)| !o.never_corrected && o.unit != rover.unit).map(|(_, old)| old).collect();
+        range_among(&self.old_by_distance[r], &fellows, distance_km)
     }
 }
 
@@ -206,7 +222,7 @@ impl<'a> OneRover<'a> {
             without: Without::of("rover:", &rover.events),
             mine,
             place: place_bound(rover),
-            reach: range_evidence(rover, &distance_km, whole.limits.age_old_s),
+            reach: whole.reach(r, rover, &distance_km),
             distance_km,
             far,
             fellows: others().map(|(_, lost_anyway)| lost_anyway).collect(),

@@ -20,6 +20,7 @@ mod rivals;
 mod samples;
 pub mod segment;
 mod sky_signs;
+mod spikes;
 mod stopped_with;
 mod symptoms;
 mod timeline;

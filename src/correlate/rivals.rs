@@ -19,13 +19,14 @@ pub(super) const REASONS: [&str; 9] = [
 ];
 
 /// How a receiver that stops or loses its satellites shows: the consequence does not stand against its reason.
-pub(super) const CONSEQUENCES: [&str; 7] = [
+pub(super) const CONSEQUENCES: [&str; 8] = [
     "stream-gap",
     "observables-missing",
     "observables-irregular",
     "lock-reset",
     "restart",
     "satellites-few",
+    "satellites-few-weak",
     "second-frequency-lost",
 ];
 

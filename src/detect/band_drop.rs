@@ -9,6 +9,7 @@
 
 use super::Maker;
 use super::limits::Limits;
+use super::whole_sky::WholeSky;
 use super::window::{Stretch, median, quantile, stretches, trailing_median};
 use crate::frames::{UnitFrames, view};
 use crate::maths::stats;
@@ -33,10 +34,20 @@ struct Series {
 impl Series {
     /// A change of a cell that all satellites share: more than what each of them does for itself.
     fn shared_step(&self, i: usize, limits: &Limits) -> bool {
-        let step = self.step[i];
-        step.is_finite()
-            && step >= limits.band_jump_db
-            && !(self.scatter[i].is_finite() && step < 1.5 * self.scatter[i])
+        let (step, scatter) = (self.step[i], self.scatter[i]);
+        step.is_finite() && step >= limits.band_jump_db && !(scatter.is_finite() && step < 1.5 * scatter)
+    }
+
+    /// Whether it is there at most of some times and hardly ever makes a common step.
+    fn is_calm(&self, at: &[UtcMs], limits: &Limits) -> bool {
+        let (mut seen, mut steps) = (0, 0);
+        for t in at {
+            let i = self.t.partition_point(|x| *x < t - 10_000);
+            let mut near = (i..self.t.len()).take_while(|i| self.t[*i] <= t + 10_000);
+            seen += usize::from(near.clone().count() > 0);
+            steps += usize::from(near.any(|i| self.shared_step(i, limits)));
+        }
+        2 * seen >= at.len() && 4 * steps <= seen
     }
 
     /// Whether the satellites fade each for itself in a stretch: then a low median is no common fall.
@@ -79,7 +90,8 @@ fn all_series(frames: &UnitFrames, limits: &Limits) -> Vec<Series> {
     all
 }
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+/// `sky`: that of a base; falls of the median under a cover are no common falls.
+pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
     let all = all_series(frames, limits);
     let maker = Maker::new(frames, &frames.bands);
     // Most bases have no fall to judge.
@@ -90,7 +102,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         for s in stretches(&series.t, &flags, 10_000, 60_000, 20_000) {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| series.drop[i]).collect();
             let depth = middle(inside.iter().copied()).unwrap_or(0.0);
-            if series.fades(s.first, s.end, depth) {
+            if series.fades(s.first, s.end, depth) || sky.is_covered(s.from, s.to) {
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
@@ -113,7 +125,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         }
     }
     if frames.role == Role::Base {
-        events.extend(jumps(&all, &maker, limits));
+        events.extend(jumps(&all, &maker, limits).into_iter().filter(|e| !sky.is_covered(e.from, e.to)));
     }
     events
 }
@@ -436,8 +448,13 @@ fn edge_db(series: &Series, at: usize) -> f64 {
 fn jumps(all: &[Series], maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
     let found: Vec<Vec<Jumpy>> = all.iter().map(|s| jumpy(s, limits)).collect();
     let mut events = Vec::new();
+    let civil = all.iter().find(|s| s.band == Band::L2);
     for (k, (series, stretches)) in all.iter().zip(&found).enumerate() {
         for s in stretches {
+            // Semi-codeless tracking is restless when weak; what lies on the frequency shows on its other signals too.
+            if series.band == Band::L2W && civil.is_some_and(|c| c.is_calm(&s.at, limits)) {
+                continue;
+            }
             // A band that has no satellites left at a jump does not contradict it: it may have fallen all the way.
             let shared = |o: &Series| {
                 let (mut jumps, mut seen) = (0, 0);
@@ -496,8 +513,15 @@ fn jumpy(series: &Series, limits: &Limits) -> Vec<Jumpy> {
             flags[*a..=*b].iter_mut().for_each(|f| *f = true);
         }
     }
+    // Of many satellites that fade by much, each for itself, the middle one jumps now and then by chance.
+    let by_chance = |s: &Stretch| {
+        let jumps = jumpy.partition_point(|i| *i < s.end) - jumpy.partition_point(|i| *i < s.first);
+        let scatter = median(series.scatter[s.first..s.end].iter().copied()).unwrap_or(0.0);
+        scatter >= limits.scatter_db && jumps * 10 < 3 * (s.end - s.first)
+    };
     stretches(&series.t, &flags, 10_000, 60_000, 0)
         .into_iter()
+        .filter(|s| !by_chance(s))
         .map(|s| {
             let inside = &jumpy[jumpy.partition_point(|i| *i < s.first)..jumpy.partition_point(|i| *i < s.end)];
             Jumpy {

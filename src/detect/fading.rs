@@ -1,9 +1,10 @@
 //! `satellites-fading`: several satellites, but not all, fluctuate or slip within the same minutes while the median of the
 //! bands stays: the sky, or what stands around the antenna; not the receiver, the cable or a jammer.
-//! `satellites-few`: fewer satellites than the base usually has.
+//! `satellites-few`: fewer satellites than the base usually has; `satellites-few-weak`: while the whole sky is so weak that it loses them.
 
 use super::Maker;
 use super::limits::Limits;
+use super::whole_sky::WholeSky;
 use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
@@ -18,7 +19,7 @@ struct Minute {
     satellites: BTreeMap<u32, (f64, u32, f64)>,
 }
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
     let table = &frames.signals;
     let times = view::i64s(table, "time");
     let sats = view::u32s_full(table, "sat");
@@ -81,7 +82,9 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         ));
     }
     events.extend(scattering(frames, limits));
-    events.extend(few(frames, limits));
+    // What covers the antenna is told of itself.
+    events.retain(|e| !sky.is_covered(e.from, e.to));
+    events.extend(few(frames, sky, limits));
     events
 }
 
@@ -151,7 +154,7 @@ fn common_steps(frames: &UnitFrames) -> BTreeMap<UtcMs, f64> {
     out
 }
 
-fn few(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+fn few(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
     let times = view::i64s(&frames.systems, "time");
     let satellites = view::u32s_full(&frames.systems, "satellites");
     let mut cells: BTreeMap<UtcMs, u32> = BTreeMap::new();
@@ -171,7 +174,7 @@ fn few(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
         .map(|s| {
             let inside = median(n[s.first..s.end].iter().copied()).unwrap_or(0.0);
             maker.event(
-                "satellites-few",
+                if sky.loses_low(s.from, s.to) { "satellites-few-weak" } else { "satellites-few" },
                 s.from,
                 s.to,
                 Some(inside),

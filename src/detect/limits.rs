@@ -166,6 +166,9 @@ limits! {
     /// C/N0 under the typical curve over the whole sky that is weak, dB (half a class of 3 dB, receivers differ by 1 to 3 dB:
     /// check-values 10.2, common practice, no source).
     curve_db = 5.0,
+    /// Change of the satellite in the middle from minute to minute beside the others, under a weak sky, that comes from what covers the
+    /// antenna, dB (of steady satellites 0.2 to 0.4: common practice, no source).
+    cover_swing_db = 1.0,
     /// C/N0 of a sector under the rest of its sky that is weak, dB (common practice, no source).
     sector_db = 6.0,
 }

@@ -33,6 +33,7 @@ mod station_switch;
 pub mod steep_ionosphere;
 mod stream_gap;
 mod weak_signal;
+mod whole_sky;
 mod window;
 
 pub use level::{LEVEL_COLUMNS, Level};
@@ -44,6 +45,7 @@ use crate::frames::UnitFrames;
 use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
+use whole_sky::WholeSky;
 
 /// Events of a base that stands alone, by time.
 pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
@@ -59,27 +61,28 @@ pub fn over_base(
     fleet: &[&Level],
     limits: &Limits,
 ) -> (Vec<Event>, Calm) {
-    let mut events = Vec::new();
+    let minutes = sky_minutes::sat_minutes(frames);
+    let whole = WholeSky::of(&minutes, limits);
+    let mut events = whole.events(frames, limits);
     events.extend(second_frequency::run(frames, limits));
     events.extend(base_position::run(frames, setup, limits));
     events.extend(restart::run(frames, limits));
     events.extend(messages::run(frames, limits));
     events.extend(stream_gap::run(frames, limits));
     events.extend(antenna_power::run(frames, setup, limits));
-    events.extend(band_drop::run(frames, limits));
+    events.extend(band_drop::run(frames, &whole, limits));
     events.extend(ageing::run(frames, level, limits));
-    events.extend(slips::run(frames, limits));
-    events.extend(fading::run(frames, limits));
+    events.extend(slips::run(frames, &whole, limits));
+    events.extend(fading::run(frames, &whole, limits));
     events.extend(spectrum::run(frames, limits));
-    let minutes = sky_minutes::sat_minutes(frames);
-    events.extend(weak_signal::run(frames, level, fleet, &minutes, limits));
+    events.extend(weak_signal::run(frames, level, fleet, (&minutes, &whole), limits));
     events.extend(obstruction::run(frames, &minutes, limits));
     events.extend(multipath::run(frames, &minutes, limits));
     let high_latitude = scintillation::is_high_latitude(&minutes, setup.place);
     let sky = scintillation::minutes(&minutes, high_latitude, limits);
     events.extend(scintillation::run(frames, &sky, (setup.place, high_latitude), limits));
     events.extend(disturbed_ionosphere::run(frames, &sky, limits));
-    events.extend(signal_curve::run(frames, &minutes, limits));
+    events.extend(signal_curve::run(frames, &minutes, &whole, limits));
     (sorted(events), disturbed_ionosphere::calm(&sky, limits))
 }
 
@@ -91,7 +94,7 @@ pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     events.extend(restart::run(frames, limits));
     events.extend(second_frequency::run(frames, limits));
     events.extend(own_signal::run(frames, limits));
-    events.extend(band_drop::run(frames, limits));
+    events.extend(band_drop::run(frames, &WholeSky::default(), limits));
     events.extend(spectrum::run(frames, limits));
     sorted(events)
 }

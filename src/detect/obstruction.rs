@@ -8,10 +8,11 @@
 
 use super::Maker;
 use super::limits::Limits;
-use super::sky_minutes::SatMinute;
+use super::sky_minutes::{SatMinute, typical_dbhz};
 use super::window::{median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
+use crate::model::ids::{Band, Sat};
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -27,6 +28,14 @@ const OPEN_SHARE: f64 = 0.7;
 const TIME_SHARE: f64 = 0.6;
 /// A fall of the best part of the sky by more than this is not an obstruction, dB.
 const WHOLE_SKY_DB: f64 = 4.0;
+
+/// Under this a satellite is not worth expecting, dB-Hz (receivers track from 28 to 33 on: common practice, no source).
+const LEAST_DBHZ: f64 = 33.0;
+
+/// What a good antenna gets of a satellite on the first frequency, dB-Hz.
+fn expected_dbhz(sat: u32, elevation_deg: f64) -> Option<f64> {
+    typical_dbhz(Sat::from_code(sat as u16)?.system(), Band::L1, elevation_deg)
+}
 
 /// A satellite-minute that should have been there.
 #[derive(Debug, Clone, Copy)]
@@ -64,6 +73,10 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
         }
         let best = offset.get(&times[i].div_euclid(BIN_MS)).copied().unwrap_or(0.0);
         let deficit = by_key.get(&(times[i], sats[i] as u16)).copied();
+        // Weaker by as much as the best of this sky is, it could not be tracked wherever it stands.
+        if !tracked[i] && expected_dbhz(sats[i], f64::from(elevation[i])).is_some_and(|e| e - best < LEAST_DBHZ) {
+            continue;
+        }
         // A stream without C/N0 is judged by tracking alone.
         let good = tracked[i] && deficit.is_none_or(|d| d.is_nan() || d - best < limits.blocked_db);
         looks.push(Look { time: times[i], azimuth: f64::from(azimuth[i]), elevation: f64::from(elevation[i]), good });

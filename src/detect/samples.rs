@@ -351,6 +351,33 @@ fn jumps_are_many_within_ten_minutes() {
 }
 
 #[test]
+fn what_lies_on_a_frequency_shows_on_all_its_signals() {
+    // L1 is calm; semi-codeless L2 jumps, and the civil signal on the same carrier does or does not.
+    let with = |civil: bool| {
+        let jump = |s: i64| if s % 60 == 0 { 4.0 } else { 0.0 };
+        let mut rows = bands(|_| [0.0; 2], move |s| [0.0, if civil { jump(s) } else { 0.0 }]);
+        for mut r in (0..rows.bands.len()).filter_map(|i| rows.bands.get(i)).collect::<Vec<_>>() {
+            if r.band == Band::L2.code() {
+                (r.band, r.cn0_step_max) = (Band::L2W.code(), 0.3 + jump(r.time / 1000) as f32);
+                rows.bands.push(r);
+            }
+        }
+        spans(&base(rows), "band-jumps").len()
+    };
+    assert_eq!((with(false), with(true)), (0, 2));
+}
+
+#[test]
+fn the_middle_of_fading_satellites_jumps_by_chance() {
+    let jumps = |every: i64| {
+        let mut rows = bands(|_| [0.0; 2], move |s| [if s % every == 0 { 8.0 } else { 0.0 }, 0.0]);
+        rows.bands.cn0_scatter.iter_mut().for_each(|s| *s = 3.0);
+        spans(&base(rows), "band-jumps").len()
+    };
+    assert_eq!((jumps(60), jumps(20)), (0, 1), "one cell of six; one of two");
+}
+
+#[test]
 fn a_band_without_satellites_at_the_jumps_does_not_make_them_those_of_single_bands() {
     let jump = |s: i64| s % 60 == 0;
     let mut rows = bands(|_| [0.0; 2], move |s| [if jump(s) { 4.0 } else { 0.0 }; 2]);

@@ -5,10 +5,11 @@
 use super::Maker;
 use super::limits::Limits;
 use super::sky_minutes::SatMinute;
+use super::whole_sky::{Cell, WholeSky};
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::model::event::Event;
-use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
+use crate::model::time::{HOUR_MS, UtcMs};
 use std::collections::BTreeMap;
 
 /// Azimuth sectors of 30 degrees, low (10 to 35 degrees) and high.
@@ -17,30 +18,6 @@ const LEAST_MINUTES: usize = 15;
 const MASK_DEG: f64 = 10.0;
 const HIGH_DEG: f64 = 35.0;
 
-/// Cells of the level of the whole sky, ms: it can fall and come back within an hour.
-const LEVEL_MS: i64 = 5 * MINUTE_MS;
-
-/// The level of the whole sky in one cell: deficits of the first and of the other bands, dB.
-#[derive(Debug, Clone, Copy)]
-struct Level {
-    time: UtcMs,
-    first_db: f64,
-    second_db: f64,
-}
-
-fn levels(minutes: &[SatMinute]) -> Vec<Level> {
-    let mut cells: BTreeMap<UtcMs, Vec<&SatMinute>> = BTreeMap::new();
-    for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.deficit_db.is_finite()) {
-        cells.entry(m.time.div_euclid(LEVEL_MS) * LEVEL_MS).or_default().push(m);
-    }
-    let level = |(time, v): (UtcMs, Vec<&SatMinute>)| {
-        let first_db = median(v.iter().map(|m| m.deficit_db))?;
-        let second_db = median(v.iter().map(|m| m.deficit_2_db)).unwrap_or(f64::NAN);
-        Some(Level { time, first_db, second_db })
-    };
-    cells.into_iter().filter(|(_, v)| v.len() >= 20).filter_map(level).collect()
-}
-
 /// One hour of the sky.
 #[derive(Debug, Clone)]
 struct Hour {
@@ -48,7 +25,7 @@ struct Hour {
     sectors: [[f64; 2]; SECTORS],
 }
 
-pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -> Vec<Event> {
+pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], sky: &WholeSky, limits: &Limits) -> Vec<Event> {
     let mut by_hour: BTreeMap<UtcMs, Vec<&SatMinute>> = BTreeMap::new();
     for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.deficit_db.is_finite()) {
         by_hour.entry(m.time.div_euclid(HOUR_MS) * HOUR_MS).or_default().push(m);
@@ -63,18 +40,19 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
         .iter()
         .map(|(t, h)| (*t, h.sectors.iter().flatten().filter(|s| s.is_finite()).all(|s| s.abs() < limits.sector_db)))
         .collect();
-    let levels = levels(minutes);
-    let weak: Vec<bool> = levels
+    let weak: Vec<bool> = sky
+        .cells
         .iter()
         .map(|l| {
             l.first_db >= limits.curve_db
                 && (l.second_db.is_nan() || l.second_db >= 0.5 * limits.curve_db)
                 && even.get(&(l.time.div_euclid(HOUR_MS) * HOUR_MS)).copied().unwrap_or(false)
+                && !sky.is_covered(l.time, l.time + WholeSky::CELL_MS)
         })
         .collect();
-    let level_times: Vec<UtcMs> = levels.iter().map(|l| l.time).collect();
-    for s in stretches(&level_times, &weak, LEVEL_MS, 2 * LEVEL_MS, 2 * LEVEL_MS) {
-        let of = |f: &dyn Fn(&Level) -> f64| median(levels.get(s.first..s.end).unwrap_or_default().iter().map(f));
+    let level_times: Vec<UtcMs> = sky.cells.iter().map(|l| l.time).collect();
+    for s in stretches(&level_times, &weak, WholeSky::CELL_MS, 2 * WholeSky::CELL_MS, 2 * WholeSky::CELL_MS) {
+        let of = |f: &dyn Fn(&Cell) -> f64| median(sky.cells.get(s.first..s.end).unwrap_or_default().iter().map(f));
         let (first, second) = (of(&|l| l.first_db).unwrap_or(0.0), of(&|l| l.second_db));
         events.push(maker.event(
             "weak-whole-sky",

@@ -29,8 +29,15 @@ struct Made {
     spread_db: f32,
 }
 
-const KINDS: [&str; 6] =
-    ["sky-blocked", "multipath", "scintillation", "ionosphere-disturbed", "weak-whole-sky", "weak-sector"];
+const KINDS: [&str; 7] = [
+    "sky-blocked",
+    "sky-covered",
+    "multipath",
+    "scintillation",
+    "ionosphere-disturbed",
+    "weak-whole-sky",
+    "weak-sector",
+];
 
 /// Events of a base over three hours of 30 moving satellites; only the kinds of the sky.
 fn events(change: impl Fn(&mut Made)) -> Vec<Event> {
@@ -160,6 +167,30 @@ fn a_whole_sky_that_falls_is_no_obstruction() {
         }
     });
     assert!(!kinds(&list).contains(&"sky-blocked"), "{list:?}");
+}
+
+#[test]
+fn a_sky_that_is_weak_all_the_time_loses_its_low_satellites_to_that() {
+    // A bad cable takes 20 dB: of a satellite at 15 degrees (typical 40 dB-Hz) nothing is left to track.
+    let list = events(|m| {
+        m.extra_db = [-20.0; 2];
+        m.tracked = m.elevation > 35.0;
+    });
+    assert_eq!(kinds(&list), ["weak-whole-sky"], "{list:?}");
+}
+
+#[test]
+fn a_cover_makes_each_satellite_swing_for_itself() {
+    // Under a roof: 6 dB less in the middle, by 5 dB more or less for each satellite each minute.
+    let swing = |m: &Made| f64::from((m.k as i64 * (7 * m.minute + 3) % 13) as u32) - 6.0;
+    let roof = events(|m| m.extra_db = [-8.0 + swing(m); 2]);
+    assert!(kinds(&roof).contains(&"sky-covered") && !kinds(&roof).contains(&"weak-whole-sky"), "{roof:?}");
+    // The same for all satellites at once is the signal path.
+    let path = events(|m| m.extra_db = [-8.0 + f64::from(m.minute as u32 % 5); 2]);
+    assert!(kinds(&path).contains(&"weak-whole-sky") && !kinds(&path).contains(&"sky-covered"), "{path:?}");
+    // Reflections swing each satellite too, whether the sky is weak or not.
+    let reflected = events(|m| m.extra_db = [if m.minute < 90 { -8.0 } else { 0.0 } + 0.5 * swing(m); 2]);
+    assert!(!kinds(&reflected).contains(&"sky-covered"), "{reflected:?}");
 }
 
 #[test]

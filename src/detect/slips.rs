@@ -1,11 +1,13 @@
 //! `slips-many`: many satellites of a base lose lock again and again, hour after hour, in no single sector: the antenna
 //! stands inside or under metal (check-values 18: common practice, no source).
 //!
-//! Rates are slips per 1000 observations (check-values 9), over satellites that are strong: low ones always slip.
+//! Rates are slips per 1000 observations (check-values 9), over satellites that are strong: low ones always slip, and all of them where the whole
+//! sky is weak.
 
 use super::Maker;
 use super::limits::Limits;
 use super::restart::common_slip_cells;
+use super::whole_sky::WholeSky;
 use super::window::stretches;
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
@@ -13,7 +15,7 @@ use crate::model::ids::Band;
 use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, HashSet};
 
-pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
     let table = &frames.signals;
     let times = view::i64s(table, "time");
     let sats = view::u32s_full(table, "sat");
@@ -39,7 +41,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let rate = |s: u64, n: u64| 1000.0 * s as f64 / n.max(1) as f64;
     let judged: Vec<(UtcMs, f64, f64)> = hours
         .iter()
-        .filter(|(_, sats)| sats.len() >= 6)
+        .filter(|(hour, sats)| sats.len() >= 6 && !sky.loses_low(**hour, **hour + HOUR_MS))
         .map(|(hour, sats)| {
             let bad = sats.values().filter(|(s, n)| rate(*s, *n) >= 0.5 * limits.slips_per_1000).count();
             let (s, n) = sats.values().fold((0, 0), |a, x| (a.0 + x.0, a.1 + x.1));

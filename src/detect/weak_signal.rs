@@ -4,12 +4,13 @@
 //! Expected: typical C/N0 by elevation of a good survey antenna, check-values 10.2 (common practice, no source); without
 //! elevations the upper quartile over satellites stands for 40 to 90 degrees. Receivers differ by 1 to 3 dB between makes,
 //! so the fleet's own median counts where there are enough bases. Where directions are known and the satellites overhead are as strong as
-//! ever, the others stand behind something: then it is not the signal path.
+//! ever, the others stand behind something: then it is not the signal path, nor where something covers the antenna.
 
 use super::Maker;
 use super::level::Level;
 use super::limits::Limits;
 use super::sky_minutes::SatMinute;
+use super::whole_sky::WholeSky;
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::maths::for_text;
@@ -44,7 +45,7 @@ pub(super) fn run(
     frames: &UnitFrames,
     level: &Level,
     fleet: &[&Level],
-    minutes: &[SatMinute],
+    (minutes, sky): (&[SatMinute], &WholeSky),
     limits: &Limits,
 ) -> Vec<Event> {
     let maker = Maker::new(frames, &frames.signals);
@@ -80,7 +81,8 @@ pub(super) fn run(
             let usual = EXPECTED_DBHZ[0].1 - level.by_hour.get(&(Band::L1.code(), *hour)).copied().unwrap_or(f64::NAN);
             let blocked =
                 overhead.get(hour).is_some_and(|high| usual - high > (OVERHEAD_PART * deficit).max(OVERHEAD_DB));
-            !blocked && least.get(hour).is_some_and(|part| *part >= 0.4)
+            let covered = sky.is_covered(*hour, hour + HOUR_MS);
+            !blocked && !covered && least.get(hour).is_some_and(|part| *part >= 0.4)
         })
         .collect();
     let against =

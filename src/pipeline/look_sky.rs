@@ -23,8 +23,9 @@ use std::sync::Arc;
 /// Satellite and signal minutes that are kept, all bundles together: about five days of a large receiver, 100 MB.
 const MOST_MINUTES: usize = 1_000_000;
 /// Events of detectors that concern the sky.
-const KINDS: [&str; 21] = [
+const KINDS: [&str; 23] = [
     "sky-blocked",
+    "sky-covered",
     "multipath",
     "weak-whole-sky",
     "weak-sector",
@@ -33,6 +34,7 @@ const KINDS: [&str; 21] = [
     "second-frequency-ageing",
     "satellites-fading",
     "satellites-few",
+    "satellites-few-weak",
     "band-drop",
     "lower-bands-drop",
     "level-steady",

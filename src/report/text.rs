@@ -162,6 +162,8 @@ pub(super) fn kind_words(kind: &str) -> String {
         "lock-reset" => "all satellites begin anew".to_owned(),
         "stream-gap" => "gap in the observations".to_owned(),
         "satellites-few" => "few satellites".to_owned(),
+        "satellites-few-weak" => "few satellites under a weak sky".to_owned(),
+        "sky-covered" => "the antenna is covered".to_owned(),
         "satellites-fading" => "satellites fade".to_owned(),
         "weak-whole-sky" => "weak in the whole sky".to_owned(),
         "weak-sector" => "weak in a part of the sky".to_owned(),

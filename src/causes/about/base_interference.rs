@@ -16,7 +16,7 @@ pub const ABOUT: About = About {
     ],
     speaks_for: &[
         "The drop is common to all satellites of a band, high ones too, and starts within one epoch.",
-        "Noise level or spectrum rises in the same seconds.",
+        "Noise level or spectrum rises in the same seconds; then also where all bands fall.",
         "All rovers of the base lose the fix then, also those far from each other.",
     ],
     speaks_against: &[

@@ -12,6 +12,7 @@ pub const ABOUT: About = About {
     looks_like: &[
         "Satellites above the mask are missing in the same directions day after day.",
         "C/N0 falls as satellites pass behind the same edge.",
+        "Under a roof, metal or leaves the whole sky is weak and each satellite swings for itself.",
         "Losses come when few satellites are in common, about four minutes earlier each day.",
     ],
     speaks_for: &[
@@ -21,7 +22,7 @@ pub const ABOUT: About = About {
     ],
     speaks_against: &[
         "The base tracks nearly all that is above the mask.",
-        "Missing satellites are spread over the whole sky and come and go in seconds.",
+        "The whole sky is weak alike and steadily: antenna, cable or amplifier.",
         "One rover alone is short of satellites.",
     ],
     checks: &[

@@ -11,7 +11,7 @@ pub const ABOUT: About = About {
         too low. Corrections arrive late or not at all there, while rovers near the base have no trouble.",
     looks_like: &[
         "The age of corrections grows with distance from the base or at the same places.",
-        "Near rovers hold the fix while far ones lose it.",
+        "Near rovers hold the fix while far ones lose it, the farther the more often.",
         "The rover's satellites and C/N0 are good.",
     ],
     speaks_for: &[
