@@ -24,6 +24,8 @@ pub const ON_THE_WAY_S: f64 = 2.0;
 
 /// While the others lose a smaller part of the time than this, a rover is alone with its loss.
 const LEFT_ALONE: f64 = 0.2;
+/// How far a disturbed ionosphere takes back that the reason must be on board (set by hand).
+const DISTURBED: f64 = 0.7;
 /// So long before and after a stretch the rest of its loss counts with it, ms.
 const ALONE_MS: i64 = 5 * MINUTE_MS;
 
@@ -100,7 +102,7 @@ impl OnRover<'_> {
         add(f, "both-sides-down", company.down);
         low_without_position(f, segment, &parts, &events);
         add(f, if self.reach.among { "corrections-far-among" } else { "corrections-far" }, parts.reached);
-        self.on_board(f, segment, &parts, company);
+        self.on_board(f, segment, &parts, &events, company);
         add(f, "place-bound", parts.bound);
         let seen = part_of(&self.case.base_observed, segment);
         add(f, "base-log-missing", 1.0 - seen);
@@ -118,13 +120,17 @@ impl OnRover<'_> {
         add(f, "own-spike-with-fall", spike_with_fall(&self.rover.events, span));
         let silent = seen < 0.5 && !self.case.base_observed.is_empty();
         add(f, "base-silent", if silent { 1.0 } else { 0.0 });
-        let auroral = self.case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0);
-        add(f, "auroral", if auroral { 1.0 } else { 0.0 });
+        add(f, "auroral", if self.is_auroral() { 1.0 } else { 0.0 });
         match segment.state {
             FixState::Float => add(f, "state-float", 1.0),
             FixState::Autonomous | FixState::None | FixState::Dgnss => add(f, "state-low", 1.0),
             _ => {}
         }
+    }
+
+    /// Whether the site lies under the auroral zone.
+    fn is_auroral(&self) -> bool {
+        self.case.magnetic_latitude.is_some_and(|l| l.abs() >= 58.0)
     }
 
     fn parts(&self, segment: &Segment, events: &[&Event]) -> Parts {
@@ -205,7 +211,7 @@ impl OnRover<'_> {
     }
 
     /// By elimination: minutes without a fix on one rover alone, corrections fresh, no bad place: the reason is on board.
-    fn on_board(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, company: &Company) {
+    fn on_board(&self, f: &mut Vec<Feature>, segment: &Segment, parts: &Parts, events: &[&Event], company: &Company) {
         let o = segment.others;
         let alone = o.observed > 0 && o.lost_share < LEFT_ALONE;
         if !(alone && parts.fresh > 0.9 && parts.bound < 0.1 && parts.distant < 0.1) {
@@ -213,13 +219,23 @@ impl OnRover<'_> {
         }
         // One of two others that also had a loss within the hour may have had its own reason; when most had, it is nobody's alone.
         let not_alone = ((company.turns - 0.4) / 0.4).clamp(0.0, 1.0);
+        // A disturbed ionosphere, where one is to be expected, takes the fix of the one that can bear least: then little is eliminated.
+        let expected = ["sky:kp-storm", "context:equatorial-evening"];
+        let expected = self.is_auroral() || f.iter().any(|f| f.strength > 0.1 && expected.contains(&f.id.as_str()));
+        let swings = events.iter().filter(|e| expected && matches!(e.kind, "scintillation" | "ionosphere-disturbed"));
+        let disturbed = part_of(&merge_spans(swings.map(|e| (e.from, e.to)).collect(), 0), segment);
+        let not_alone = not_alone.max(DISTURBED * disturbed);
         add(f, "only-this-rover", ((company.alone_min - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
         // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
         let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
         let lonely = |from: UtcMs, to: UtcMs| (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(to - from));
         if lonely(segment.from, segment.to) {
             let like = self.rover.time.periods.iter().filter(|p| p.from >= from && p.to <= to && lonely(p.from, p.to));
-            add(f, "only-this-rover-again", (like.count() as f64 - 2.0) / 6.0 * (1.0 - company.turns));
+            add(
+                f,
+                "only-this-rover-again",
+                (like.count() as f64 - 2.0) / 6.0 * (1.0 - company.turns) * (1.0 - DISTURBED * disturbed),
+            );
         }
     }
 

@@ -15,8 +15,10 @@ type CellKey = (i32, i32);
 pub const PLACE_CELL_M: f64 = 20.0;
 /// A receiver without any position is taken to be where it was last seen for so long, ms (common practice, no source).
 const CARRIED_MS: i64 = 15 * MINUTE_MS;
-/// Passes through a cell that must have been lost.
+/// Passes through a cell that must have been lost, each in a loss of its own: in one loss of hours every place is bad.
 const LEAST_PASSES: u32 = 3;
+/// With the fix for so long the next loss is another one, ms.
+const ANOTHER_MS: i64 = 30_000;
 
 #[derive(Default, Clone, Copy)]
 struct Cell {
@@ -24,6 +26,9 @@ struct Cell {
     lost_ms: i64,
     passes: u32,
     lost_passes: u32,
+    /// Losses that reached it, and the last of them.
+    losses: u32,
+    last_loss: u32,
     last_seen: usize,
     lost_this_pass: bool,
 }
@@ -66,12 +71,20 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         .collect();
     let mut cells: Keyed<CellKey, Cell> = Keyed::default();
     let mut total = (0_i64, 0_i64);
+    // Number of the loss, and when it was last seen.
+    let mut loss: (u32, Option<UtcMs>) = (0, None);
     for (i, place) in keys.iter().enumerate() {
         let kind = rover.time.kinds[i];
         if !matches!(kind, EpochKind::Fixed | EpochKind::Lost) {
             continue;
         }
         let lost = kind == EpochKind::Lost;
+        if lost {
+            if loss.1.is_none_or(|t| rover.times[i] - t > ANOTHER_MS) {
+                loss.0 += 1;
+            }
+            loss.1 = Some(rover.times[i]);
+        }
         total.0 += rover.time.lasts_ms[i];
         total.1 += if lost { rover.time.lasts_ms[i] } else { 0 };
         let Some(k) = *place else { continue };
@@ -85,6 +98,10 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
         cell.observed_ms += rover.time.lasts_ms[i];
         if lost {
             cell.lost_ms += rover.time.lasts_ms[i];
+            if cell.last_loss != loss.0 {
+                cell.last_loss = loss.0;
+                cell.losses += 1;
+            }
             if !cell.lost_this_pass {
                 cell.lost_this_pass = true;
                 cell.lost_passes += 1;
@@ -94,7 +111,7 @@ pub fn place_bound(rover: &RoverCase) -> PlaceBound {
     let overall = total.1 as f64 / total.0.max(1) as f64;
     let bad = |c: &Cell| {
         let rate = c.lost_ms as f64 / c.observed_ms.max(1) as f64;
-        c.lost_passes >= LEAST_PASSES
+        c.losses.min(c.lost_passes) >= LEAST_PASSES
             && f64::from(c.lost_passes) >= 0.4 * f64::from(c.passes)
             && rate >= 0.3
             && rate >= 3.0 * overall.min(0.25)
@@ -177,6 +194,13 @@ mod tests {
     fn a_place_is_bad_where_the_fix_is_kept_elsewhere() {
         let found = place_bound(&rover(|_, here| here, false));
         assert!(found.at[100] > 0.5 && found.at[400] == 0.0, "{} {}", found.at[100], found.at[400]);
+    }
+
+    #[test]
+    fn one_loss_of_an_hour_is_bound_to_no_place() {
+        // Lost in the first place and on the way between its visits, fixed in the second hour.
+        let found = place_bound(&rover(|t, here| t < 3_600 && (here || t % 300 < 280), false));
+        assert!(found.at[100] == 0.0, "{}", found.at[100]);
     }
 
     #[test]

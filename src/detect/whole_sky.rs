@@ -23,6 +23,8 @@ const LEAST_MINUTES: usize = 20;
 /// 37 to 41 dB-Hz there, check values 10.2: common practice, no source), dB.
 const LOSES_LOW_DB: f64 = 8.0;
 
+/// Under a cover the level comes and goes: a cell may be so much less weak than what is weak by itself, as a part.
+const COVER_PART: f64 = 0.6;
 /// What covers an antenna stays, ms.
 const LEAST_COVERED_MS: i64 = 30 * MINUTE_MS;
 /// Cells of a strong sky that tell how much satellites swing there anyway.
@@ -84,14 +86,16 @@ impl WholeSky {
         };
         let cells: Vec<Cell> = by_cell.into_iter().filter(|(_, v)| v.len() >= LEAST_MINUTES).filter_map(cell).collect();
         let times: Vec<UtcMs> = cells.iter().map(|c| c.time).collect();
-        let both = |c: &Cell| c.second_db.is_nan() || c.second_db >= 0.5 * limits.curve_db;
-        let weak = |c: &Cell| c.first_db >= limits.curve_db && both(c);
+        let both = |c: &Cell| c.second_db.is_nan() || c.second_db >= 0.5 * COVER_PART * limits.curve_db;
+        let weak = |c: &Cell| c.first_db >= COVER_PART * limits.curve_db && both(c);
         // Reflections make satellites swing under a strong sky as well.
         let strong: Vec<f64> = cells.iter().filter(|c| !weak(c)).map(|c| c.swing_db).collect();
         let anyway_db = if strong.len() >= LEAST_STRONG { median(strong).unwrap_or(0.0) } else { 0.0 };
         let swings = limits.cover_swing_db.max(2.0 * anyway_db);
         let flags: Vec<bool> = cells.iter().map(|c| weak(c) && c.swing_db >= swings).collect();
-        let covered = stretches(&times, &flags, CELL_MS, 2 * CELL_MS, LEAST_COVERED_MS);
+        let mut covered = stretches(&times, &flags, CELL_MS, 2 * CELL_MS, LEAST_COVERED_MS);
+        let level = |s: &Stretch| median(cells[s.first..s.end].iter().map(|c| c.first_db)).unwrap_or(0.0);
+        covered.retain(|s| level(s) >= 0.8 * limits.curve_db);
         WholeSky { cells, covered }
     }
 

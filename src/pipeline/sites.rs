@@ -235,7 +235,6 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     if site.case.position.is_none() {
         site.case.position = base.position;
     }
-    site.case.base_events.extend(events);
     let from = view::i64s(&frames.spans, "time");
     let until = view::i64s(&frames.spans, "until");
     let kind = view::u32s_full(&frames.spans, "kind");
@@ -249,7 +248,10 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     );
     let mut all = std::mem::take(&mut site.case.base_observed);
     all.extend(spans);
+    // A base that sends seldom is observed between what it sends.
+    all.extend(events.iter().filter(|e| e.kind == "observables-slow").map(|e| (e.from, e.to)));
     site.case.base_observed = observed_spans(&all);
+    site.case.base_events.extend(events);
     let known = &mut site.case.ionosphere;
     known.quiet.extend(calm.quiet);
     known.quiet.sort_unstable();
