@@ -34,12 +34,16 @@ pub(super) const CONSEQUENCES: [&str; 8] = [
 const OF_STORM: [&str; 6] =
     ["ionosphere-disturbed", "scintillation", "satellites-fading", "common-slip", "slips-many", "multipath"];
 
-/// Whether the second is what the first leads to: both of one unit, or the first in the sky.
+/// Why a base tracks few satellites, of which a rover can use only those.
+const TAKES_SATELLITES: [&str; 4] = ["sky-blocked", "sky-covered", "satellites-few", "satellites-few-weak"];
+
+/// Whether the second is what the first leads to: both of one unit, the first in the sky, or satellites that the base does not have.
 fn leads_to(reason: &str, consequence: &str) -> bool {
     match (reason.split_once(':'), consequence.split_once(':')) {
         (Some(("sky", _) | ("context", "equatorial-evening" | "scintillation-around")), Some((_, seen))) => {
             OF_STORM.contains(&seen)
         }
+        (Some(("base", reason)), Some(("rover", "rover-few-satellites"))) => TAKES_SATELLITES.contains(&reason),
         (Some((a, reason)), Some((b, seen))) => a == b && REASONS.contains(&reason) && CONSEQUENCES.contains(&seen),
         _ => false,
     }

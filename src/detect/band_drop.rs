@@ -111,7 +111,9 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
                 continue;
             }
             // A machine beside a wall loses a part of its sky; interference and its own antenna take from all alike.
+            // Semi-codeless signals fall by more than others and go with the first frequency: they tell of no part.
             if frames.role == Role::Rover
+                && series.band != Band::L2W
                 && let Some(uneven) = falls.uneven(depth)
             {
                 events.push(part_of_sky(series.band, s, uneven, &maker));
