@@ -44,7 +44,11 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
         return Vec::new();
     }
     let offset = best_part(minutes);
-    let by_key: HashMap<(UtcMs, u16), f64> = minutes.iter().map(|m| ((m.time, m.sat), m.deficit_db)).collect();
+    // They come in this order.
+    let deficit_of = |time: UtcMs, sat: u16| {
+        let at = minutes.binary_search_by_key(&(time, sat), |m| (m.time, m.sat)).ok()?;
+        minutes.get(at).map(|m| m.deficit_db)
+    };
     let whole = whole_sky_bins(minutes, &offset);
     let times = view::i64s(table, "time");
     let sats = view::u32s_full(table, "sat");
@@ -63,7 +67,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
             continue;
         }
         let best = offset.get(&times[i].div_euclid(BIN_MS)).copied().unwrap_or(0.0);
-        let deficit = by_key.get(&(times[i], sats[i] as u16)).copied();
+        let deficit = deficit_of(times[i], sats[i] as u16);
         // A stream without C/N0 is judged by tracking alone.
         let good = tracked[i] && deficit.is_none_or(|d| d.is_nan() || d - best < limits.blocked_db);
         looks.push(Look { time: times[i], azimuth: f64::from(azimuth[i]), elevation: f64::from(elevation[i]), good });
@@ -77,7 +81,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
     let t: Vec<UtcMs> = bins.keys().copied().collect();
     let share = |b: &(u32, u32)| f64::from(b.1) / f64::from(b.0.max(1));
     let flags: Vec<bool> = bins.values().map(|b| b.0 >= 40 && share(b) >= TIME_SHARE * limits.blocked_share).collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     let minutes: BTreeSet<UtcMs> = looks.iter().map(|l| l.time).collect();
     let (first, last) = (minutes.first().copied().unwrap_or(0), minutes.last().copied().unwrap_or(0) + MINUTE_MS);
     let mut events = Vec::new();
