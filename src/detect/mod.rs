@@ -115,7 +115,8 @@ pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     sorted(events)
 }
 
-fn sorted(mut events: Vec<Event>) -> Vec<Event> {
+/// Events by time.
+pub fn sorted(mut events: Vec<Event>) -> Vec<Event> {
     events.sort_by(|a, b| (a.from, a.to, a.kind, &a.unit, &a.detail).cmp(&(b.from, b.to, b.kind, &b.unit, &b.detail)));
     events
 }

@@ -152,18 +152,24 @@ pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunErr
     let only = |id: &str| id == site.site;
     for unit in site.rovers.iter().filter_map(|i| units.get(*i)) {
         let signals = Wanted { table: "signals", columns: Columns::Only(&detect::ROVER_SIGNALS) };
-        let frames = unit.signals(signals, |_| None, (request, scratch))?.with_others(unit.others(request)?);
+        // No detector of a rover looks at its epochs and at other tables: of months either is enough for memory.
+        let others = unit.all_but(&["signals", "fixes"], request)?;
+        let frames = unit.signals(signals, |_| None, (request, scratch))?.with_others(others);
         let setup = setup_of(unit, None, beside);
         if let Some((from, to)) = span_of(&frames) {
             let events = detect::advisories(&frames, &setup, &BTreeSet::new(), from, to, &rules.limits);
             // Of a rover only its firmware is a finding by itself; the rest concerns bases.
             out.case.standing.extend(events.into_iter().filter(|e| e.kind == "firmware-trouble"));
         }
-        let events = detect::rover_events(&frames, &rules.limits);
+        let mut events = detect::rover_events(&frames, &rules.limits);
         check_aside(&frames)?;
+        drop(frames);
+        let fixes = unit.frames(&[Wanted::looked_at("fixes")], request)?;
+        events.extend(detect::rover_events(&fixes, &rules.limits));
+        let events = detect::sorted(events);
         out.case
             .rovers
-            .extend(rover_cases(frames.only_fixes(), &events, &known.base_at, beside, request, &only).into_values());
+            .extend(rover_cases(fixes.only_fixes(), &events, &known.base_at, beside, request, &only).into_values());
     }
     for base in site.bases.iter().filter_map(|k| known.bases.get(*k)) {
         add_base(&mut out, base, tools)?;
@@ -224,7 +230,7 @@ fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(),
     let fleet: Vec<&Level> = known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
     // The other tables come when what looks at single satellites is done.
     let sky = detect::over_base_sky(&frames, &setup, &base.level, &fleet, &rules.limits);
-    let mut frames = frames.with_others(unit.others(request)?);
+    let mut frames = frames.with_others(unit.all_but(&["signals"], request)?);
     frames.site.clone_from(&base.at.site);
     let (events, calm) = detect::over_base(&frames, &setup, &base.level, sky, &rules.limits);
     check_aside(&frames)?;

@@ -43,9 +43,10 @@ pub(super) struct Unit {
 const ASIDE_BYTES: u64 = 160 * 1024 * 1024;
 
 impl Unit {
-    /// Its frames but the signals.
-    pub(super) fn others(&self, request: &Request) -> Result<UnitFrames, RunError> {
-        let others: Vec<Wanted<'_>> = TABLES.into_iter().filter(|t| *t != "signals").map(Wanted::looked_at).collect();
+    /// Its frames but these tables.
+    pub(super) fn all_but(&self, tables: &[&str], request: &Request) -> Result<UnitFrames, RunError> {
+        let others: Vec<Wanted<'_>> =
+            TABLES.into_iter().filter(|t| !tables.contains(t)).map(Wanted::looked_at).collect();
         self.frames(&others, request)
     }
 
