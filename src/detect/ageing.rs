@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 
 pub(super) fn run(frames: &UnitFrames, level: &Level, limits: &Limits) -> Vec<Event> {
     let Some((_, first_fall, _)) = trend(level, Band::L1, limits) else { return Vec::new() };
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     // The semi-codeless signal is left out: it follows the first frequency twice over (check-values 10.3).
     [Band::L2, Band::L5]
         .into_iter()

@@ -273,22 +273,23 @@ struct Satellites(BTreeMap<(u32, u32), Vec<Minute>>);
 
 impl Satellites {
     fn of(frames: &UnitFrames) -> Satellites {
-        let table = &frames.signals;
-        let times = view::i64s(table, "time");
-        let (sats, bands) = (view::u32s_full(table, "sat"), view::u32s_full(table, "band"));
-        let (means, epochs) = (view::f32s(table, "cn0_mean"), view::u32s_full(table, "epochs"));
         let mut all: Keyed<(u32, u32), Vec<Minute>> = Keyed::default();
         // Rows are by time, then by satellite.
-        for i in (0..times.len()).filter(|i| means[*i].is_finite()) {
-            let epochs = f64::from(epochs[i].max(1));
-            let sum = f64::from(means[i]) * epochs;
-            let minutes = all.at((bands[i], sats[i]));
-            match minutes.last_mut().filter(|m| m.time == times[i]) {
-                Some(m) => {
-                    m.sum += sum;
-                    m.epochs += epochs;
+        for table in frames.signal_slices(&["sat", "band", "cn0_mean", "epochs"]) {
+            let times = view::i64s(&table, "time");
+            let (sats, bands) = (view::u32s_full(&table, "sat"), view::u32s_full(&table, "band"));
+            let (means, epochs) = (view::f32s(&table, "cn0_mean"), view::u32s_full(&table, "epochs"));
+            for i in (0..times.len()).filter(|i| means[*i].is_finite()) {
+                let epochs = f64::from(epochs[i].max(1));
+                let sum = f64::from(means[i]) * epochs;
+                let minutes = all.at((bands[i], sats[i]));
+                match minutes.last_mut().filter(|m| m.time == times[i]) {
+                    Some(m) => {
+                        m.sum += sum;
+                        m.epochs += epochs;
+                    }
+                    None => minutes.push(Minute { time: times[i], sum, epochs }),
                 }
-                None => minutes.push(Minute { time: times[i], sum, epochs }),
             }
         }
         Satellites(all.sorted().into_iter().collect())

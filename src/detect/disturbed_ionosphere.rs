@@ -70,7 +70,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &BTreeMap<UtcMs, Minute<'_>>, li
                 && (m.scintillating.len() as f64) < 0.3 * m.judged as f64
         })
         .collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     stretches(&times, &flags, MINUTE_MS, 10 * MINUTE_MS, 12 * MINUTE_MS)
         .into_iter()
         .filter_map(|s| {

@@ -20,26 +20,27 @@ struct Minute {
 }
 
 pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
-    let table = &frames.signals;
-    let times = view::i64s(table, "time");
-    let sats = view::u32s_full(table, "sat");
-    let sd = view::f32s(table, "cn0_sd");
-    let mean = view::f32s(table, "cn0_mean");
-    let slips = view::u32s_full(table, "slips");
-    let bands = view::u32s_full(table, "band");
     let mut minutes: Keyed<UtcMs, Minute> = Keyed::default();
-    for i in 0..times.len() {
-        // Semi-codeless signals flutter by themselves when low.
-        if bands[i] == u32::from(Band::L2W.code()) {
-            continue;
-        }
-        let sat = minutes.at(times[i]).satellites.entry(sats[i]).or_insert((0.0, 0, 0.0));
-        if sd[i].is_finite() {
-            sat.0 = sat.0.max(f64::from(sd[i]));
-        }
-        sat.1 += slips[i];
-        if mean[i].is_finite() {
-            sat.2 = sat.2.max(f64::from(mean[i]));
+    for table in frames.signal_slices(&["sat", "cn0_sd", "cn0_mean", "slips", "band"]) {
+        let times = view::i64s(&table, "time");
+        let sats = view::u32s_full(&table, "sat");
+        let sd = view::f32s(&table, "cn0_sd");
+        let mean = view::f32s(&table, "cn0_mean");
+        let slips = view::u32s_full(&table, "slips");
+        let bands = view::u32s_full(&table, "band");
+        for i in 0..times.len() {
+            // Semi-codeless signals flutter by themselves when low.
+            if bands[i] == u32::from(Band::L2W.code()) {
+                continue;
+            }
+            let sat = minutes.at(times[i]).satellites.entry(sats[i]).or_insert((0.0, 0, 0.0));
+            if sd[i].is_finite() {
+                sat.0 = sat.0.max(f64::from(sd[i]));
+            }
+            sat.1 += slips[i];
+            if mean[i].is_finite() {
+                sat.2 = sat.2.max(f64::from(mean[i]));
+            }
         }
     }
     let minutes = minutes.sorted();
@@ -59,7 +60,7 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
         let common = steps.get(time).copied().unwrap_or(0.0) >= limits.band_jump_db;
         flags.push(n as f64 >= limits.fading_satellites && share <= limits.fading_share_max && !common);
     }
-    let maker = Maker::new(frames, table);
+    let maker = Maker::of_signals(frames);
     let mut events = Vec::new();
     for s in stretches(&t, &flags, MINUTE_MS, 3 * MINUTE_MS, 2 * MINUTE_MS) {
         let inside = &fading[s.first..s.end];

@@ -19,16 +19,18 @@ pub const LEVEL_COLUMNS: [&str; 2] = ["band", "cn0_mean"];
 impl Level {
     /// Measures a unit.
     pub fn of(frames: &UnitFrames) -> Level {
-        let times = view::i64s(&frames.signals, "time");
-        let bands = view::u32s_full(&frames.signals, "band");
-        let cn0 = view::f32s(&frames.signals, "cn0_mean");
         let mut values: BTreeMap<(u8, UtcMs), Vec<f64>> = BTreeMap::new();
-        for i in 0..times.len() {
-            if cn0[i].is_finite() {
-                values
-                    .entry((bands[i] as u8, times[i].div_euclid(HOUR_MS) * HOUR_MS))
-                    .or_default()
-                    .push(f64::from(cn0[i]));
+        for table in frames.signal_slices(&LEVEL_COLUMNS) {
+            let times = view::i64s(&table, "time");
+            let bands = view::u32s_full(&table, "band");
+            let cn0 = view::f32s(&table, "cn0_mean");
+            for i in 0..times.len() {
+                if cn0[i].is_finite() {
+                    values
+                        .entry((bands[i] as u8, times[i].div_euclid(HOUR_MS) * HOUR_MS))
+                        .or_default()
+                        .push(f64::from(cn0[i]));
+                }
             }
         }
         let by_hour = values

@@ -41,29 +41,29 @@ pub use limits::Limits;
 pub use setup::{NearPlace, Setup, advisories};
 pub use sky_minutes::{CLEAN_MP_ORIGIN, clean_mp_m};
 
-use crate::frames::UnitFrames;
+use crate::frames::{OriginRuns, UnitFrames, slices};
 use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
+use std::borrow::Cow;
 use whole_sky::WholeSky;
 
 /// Events of a base that stands alone, by time.
 pub fn base_events(frames: &UnitFrames, setup: &Setup, limits: &Limits) -> Vec<Event> {
-    over_base(frames, setup, &Level::of(frames), &[], limits).0
+    let level = Level::of(frames);
+    over_base(frames, setup, &level, over_base_sky(frames, setup, &level, &[], limits), limits).0
 }
 
-/// Events of a base, by time, and the times in which its data show that there was no storm over it. `level` is its own, `fleet`
-/// holds those of the other bases of the run.
+/// Events of a base, by time, and the times in which its data show that there was no storm over it. `level` is its own, `sky` what
+/// [`over_base_sky`] saw.
 pub fn over_base(
     frames: &UnitFrames,
     setup: &Setup,
     level: &Level,
-    fleet: &[&Level],
+    sky: SeenSky,
     limits: &Limits,
 ) -> (Vec<Event>, Calm) {
-    let minutes = sky_minutes::sat_minutes(frames);
-    let whole = WholeSky::of(&minutes, limits);
-    let mut events = whole.events(frames, limits);
+    let SeenSky { mut events, calm, whole } = sky;
     events.extend(second_frequency::run(frames, limits));
     events.extend(base_position::run(frames, setup, limits));
     events.extend(restart::run(frames, limits));
@@ -75,16 +75,39 @@ pub fn over_base(
     events.extend(slips::run(frames, &whole, limits));
     events.extend(fading::run(frames, &whole, limits));
     events.extend(spectrum::run(frames, limits));
+    (sorted(events), calm)
+}
+
+/// What [`over_base_sky`] saw.
+#[derive(Debug, Default)]
+pub struct SeenSky {
+    events: Vec<Event>,
+    /// When there was no storm.
+    calm: Calm,
+    whole: WholeSky,
+}
+
+/// What is seen in the minutes of single satellites, which of a base with weeks of data are many: they go before others work. Of the
+/// frames the signals and what was to be expected are looked at. `level` is that of the base, `fleet` holds those of the other bases of
+/// the run.
+pub fn over_base_sky(frames: &UnitFrames, setup: &Setup, level: &Level, fleet: &[&Level], limits: &Limits) -> SeenSky {
+    let minutes = sky_minutes::sat_minutes(frames);
+    let whole = WholeSky::of(&minutes, limits);
+    let mut events = whole.events(frames, limits);
     events.extend(weak_signal::run(frames, level, fleet, (&minutes, &whole), limits));
     events.extend(obstruction::run(frames, &minutes, limits));
     events.extend(multipath::run(frames, &minutes, limits));
+    events.extend(signal_curve::run(frames, &minutes, &whole, limits));
     let high_latitude = scintillation::is_high_latitude(&minutes, setup.place);
     let sky = scintillation::minutes(&minutes, high_latitude, limits);
     events.extend(scintillation::run(frames, &sky, (setup.place, high_latitude), limits));
     events.extend(disturbed_ionosphere::run(frames, &sky, limits));
-    events.extend(signal_curve::run(frames, &minutes, &whole, limits));
-    (sorted(events), disturbed_ionosphere::calm(&sky, limits))
+    let calm = disturbed_ionosphere::calm(&sky, limits);
+    SeenSky { events, calm, whole }
 }
+
+/// What the detectors of a rover take from its signals, besides their times.
+pub const ROVER_SIGNALS: [&str; 4] = ["sat", "band", "cn0_mean", "epochs"];
 
 /// Events of a rover, by time.
 pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
@@ -99,7 +122,8 @@ pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     sorted(events)
 }
 
-fn sorted(mut events: Vec<Event>) -> Vec<Event> {
+/// Events by time.
+pub fn sorted(mut events: Vec<Event>) -> Vec<Event> {
     events.sort_by(|a, b| (a.from, a.to, a.kind, &a.unit, &a.detail).cmp(&(b.from, b.to, b.kind, &b.unit, &b.detail)));
     events
 }
@@ -107,21 +131,28 @@ fn sorted(mut events: Vec<Event>) -> Vec<Event> {
 /// Builds events of one unit with the origin of the table row nearest to their begin.
 pub(crate) struct Maker<'a> {
     frames: &'a UnitFrames,
-    times: Vec<UtcMs>,
-    origins: Vec<u32>,
+    origins: Cow<'a, OriginRuns>,
 }
 
 impl<'a> Maker<'a> {
     /// Events that are read from `table`.
     pub(crate) fn new(frames: &'a UnitFrames, table: &DataFrame) -> Maker<'a> {
         use crate::frames::view;
-        Maker { frames, times: view::i64s(table, "time"), origins: view::u32s_full(table, "origin") }
+        let mut origins = OriginRuns::default();
+        for slice in slices(table) {
+            origins.add(&view::i64s(&slice, "time"), &view::u32s_full(&slice, "origin"));
+        }
+        Maker { frames, origins: Cow::Owned(origins) }
+    }
+
+    /// Events that are read from the signals.
+    pub(crate) fn of_signals(frames: &'a UnitFrames) -> Maker<'a> {
+        Maker { frames, origins: Cow::Borrowed(frames.signal_origins()) }
     }
 
     /// Where the table's row at or before `t` (else the first) was read.
     pub(crate) fn origin_at(&self, t: UtcMs) -> Origin {
-        let at = self.times.partition_point(|x| *x <= t).saturating_sub(1);
-        self.origins.get(at).map(|o| self.frames.origin(*o)).unwrap_or_default()
+        self.origins.at(t).map(|o| self.frames.origin(o)).unwrap_or_default()
     }
 
     /// One event.

@@ -85,7 +85,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
                 || q.wavering >= 0.5 * limits.multipath_wavering_share
         })
         .collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     let found = stretches(&times, &flags, BIN_MS, 2 * BIN_MS, 2 * BIN_MS);
     if found.is_empty() {
         return Vec::new();
@@ -97,7 +97,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
         .map(|s| {
             let inside = || bins.range(s.from..s.to).flat_map(|(_, v)| v.iter().copied());
             let level = |low: f64, high: f64| {
-                median(inside().filter(|m| (low..high).contains(&m.elevation)).map(|m| m.mp_m))
+                median(inside().filter(|m| (low..high).contains(&m.elevation)).map(|m| m.mp_m()))
                     .map_or_else(|| "unknown".to_owned(), |v| format!("{v:.1} m"))
             };
             let of = |f: &dyn Fn(&Quarter) -> f64| {
@@ -270,11 +270,11 @@ fn residuals(basis: &[[f64; 3]], points: &[(f64, f64)]) -> Option<Vec<f64>> {
 fn repetition(minutes: &[SatMinute]) -> Option<(f64, usize)> {
     let gps = |m: &&SatMinute| {
         Sat::from_code(m.sat).is_some_and(|s| s.system() == System::Gps)
-            && m.mp_m.is_finite()
+            && m.mp_m().is_finite()
             && (MASK_DEG..50.0).contains(&m.elevation)
     };
     let known: BTreeMap<(UtcMs, u16), f64> =
-        minutes.iter().filter(gps).map(|m| ((m.time, m.sat), m.mp_m.max(0.01).ln())).collect();
+        minutes.iter().filter(gps).map(|m| ((m.time, m.sat), m.mp_m().max(0.01).ln())).collect();
     let advance_ms = (repeat_advance('G', 1)?.advance_s * 1000.0) as i64;
     let mut pairs: Vec<(f64, f64)> = Vec::new();
     for ((t, sat), value) in &known {

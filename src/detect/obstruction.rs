@@ -53,7 +53,11 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
         return Vec::new();
     }
     let offset = best_part(minutes);
-    let by_key: HashMap<(UtcMs, u16), f64> = minutes.iter().map(|m| ((m.time, m.sat), m.deficit_db)).collect();
+    // They come in this order.
+    let deficit_of = |time: UtcMs, sat: u16| {
+        let at = minutes.binary_search_by_key(&(time, sat), |m| (m.time, m.sat)).ok()?;
+        minutes.get(at).map(|m| m.deficit_db)
+    };
     let whole = whole_sky_bins(minutes, &offset);
     let times = view::i64s(table, "time");
     let sats = view::u32s_full(table, "sat");
@@ -72,7 +76,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
             continue;
         }
         let best = offset.get(&times[i].div_euclid(BIN_MS)).copied().unwrap_or(0.0);
-        let deficit = by_key.get(&(times[i], sats[i] as u16)).copied();
+        let deficit = deficit_of(times[i], sats[i] as u16);
         // Weaker by as much as the best of this sky is, it could not be tracked wherever it stands.
         if !tracked[i] && expected_dbhz(sats[i], f64::from(elevation[i])).is_some_and(|e| e - best < LEAST_DBHZ) {
             continue;
@@ -90,7 +94,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
     let t: Vec<UtcMs> = bins.keys().copied().collect();
     let share = |b: &(u32, u32)| f64::from(b.1) / f64::from(b.0.max(1));
     let flags: Vec<bool> = bins.values().map(|b| b.0 >= 40 && share(b) >= TIME_SHARE * limits.blocked_share).collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     let minutes: BTreeSet<UtcMs> = looks.iter().map(|l| l.time).collect();
     let (first, last) = (minutes.first().copied().unwrap_or(0), minutes.last().copied().unwrap_or(0) + MINUTE_MS);
     let mut events = Vec::new();

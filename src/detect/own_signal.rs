@@ -49,13 +49,15 @@ const STEADY_DB: f64 = 4.0;
 
 /// The rover's strong satellites, minute by minute, against its own best hours and against what a good antenna gives.
 fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
-    let times = view::i64s(&frames.signals, "time");
-    let bands = view::u32s_full(&frames.signals, "band");
-    let cn0 = view::f32s(&frames.signals, "cn0_mean");
     let mut minutes: Keyed<i64, Vec<f64>> = Keyed::default();
-    for i in 0..times.len() {
-        if bands[i] == u32::from(Band::L1.code()) && cn0[i].is_finite() {
-            minutes.at(times[i]).push(f64::from(cn0[i]));
+    for table in frames.signal_slices(&["band", "cn0_mean"]) {
+        let times = view::i64s(&table, "time");
+        let bands = view::u32s_full(&table, "band");
+        let cn0 = view::f32s(&table, "cn0_mean");
+        for i in 0..times.len() {
+            if bands[i] == u32::from(Band::L1.code()) && cn0[i].is_finite() {
+                minutes.at(times[i]).push(f64::from(cn0[i]));
+            }
         }
     }
     let series: Vec<(i64, f64)> = minutes
@@ -67,7 +69,7 @@ fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let best = quantile(series.iter().map(|(_, v)| *v), 0.9).unwrap_or(0.0);
     let t: Vec<i64> = series.iter().map(|(t, _)| *t).collect();
     let flags: Vec<bool> = series.iter().map(|(_, v)| best - v >= limits.own_drop_db).collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     stretches(&t, &flags, MINUTE_MS, 2 * MINUTE_MS, MINUTE_MS)
         .into_iter()
         .map(|s| {

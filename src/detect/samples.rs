@@ -1,7 +1,7 @@
 //! Rows for the tests of the detectors, and one positive and one negative case of each event kind. Limits and patterns are
 //! those of the check values named at each detector (common practice, no source, where nothing else stands).
 
-use super::{Level, Limits, NearPlace, Setup, advisories, base_events, over_base, rover_events};
+use super::{Level, Limits, NearPlace, Setup, advisories, base_events, over_base, over_base_sky, rover_events};
 use crate::frames::{UnitBuilder, UnitFrames};
 use crate::model::event::{Event, Origin};
 use crate::model::ids::{Band, FixState, Role, Sat, Signal, System};
@@ -473,7 +473,9 @@ fn weak_is_the_whole_sky_on_every_band() {
         let level = Level::of(&f);
         let other = Level::of(&of(47.0, 45.0));
         let others: Vec<&Level> = (0..fleet).map(|_| &other).collect();
-        !spans(&over_base(&f, &Setup::default(), &level, &others, &Limits::default()).0, "weak-signal").is_empty()
+        let (setup, limits) = (Setup::default(), Limits::default());
+        let sky = over_base_sky(&f, &setup, &level, &others, &limits);
+        !spans(&over_base(&f, &setup, &level, sky, &limits).0, "weak-signal").is_empty()
     };
     // Check-values 10.2: 45 to 50 dB-Hz on L1 and 42 to 49 on L2C at 40 to 60 degrees.
     assert!(weak(41.0, 38.0, 0));

@@ -57,26 +57,26 @@ pub(super) fn is_high_latitude(all: &[SatMinute], place: Option<(f64, f64, f64)>
 pub(super) fn minutes<'a>(all: &'a [SatMinute], high_latitude: bool, limits: &Limits) -> BTreeMap<UtcMs, Minute<'a>> {
     let mut minutes: BTreeMap<UtcMs, Minute> = BTreeMap::new();
     for m in all.iter().filter(|m| m.elevation >= MASK_DEG) {
-        let fades = m.s4 >= limits.s4_moderate;
-        let swings = m.roti >= limits.roti_onset && m.cn0_dbhz >= STRONG_DBHZ;
+        let fades = m.s4() >= limits.s4_moderate;
+        let swings = m.roti() >= limits.roti_onset && m.cn0_dbhz >= STRONG_DBHZ;
         // The other band must fade too where it is measured: what fades on one only is not the sky.
-        let both = m.s4_2.is_nan() || m.s4_2 >= limits.s4_moderate;
-        let dispersive = swings || (m.roti.is_nan() && m.s4_2 >= limits.s4_moderate);
+        let both = m.s4_2().is_nan() || m.s4_2() >= limits.s4_moderate;
+        let dispersive = swings || (m.roti().is_nan() && m.s4_2() >= limits.s4_moderate);
         // At high latitudes the phase swings far more than the intensity: there it needs no fading, elsewhere a little.
         let half = 0.5 * limits.s4_moderate;
         let strong_swing = m.cn0_dbhz >= STRONG_DBHZ
             && if high_latitude {
-                m.roti >= 2.0 * limits.roti_onset
+                m.roti() >= 2.0 * limits.roti_onset
             } else {
-                m.roti >= 4.0 * limits.roti_onset && m.s4 >= half && (m.s4_2.is_nan() || m.s4_2 >= half)
+                m.roti() >= 4.0 * limits.roti_onset && m.s4() >= half && (m.s4_2().is_nan() || m.s4_2() >= half)
             };
         let minute = minutes.entry(m.time).or_default();
         minute.judged += 1;
-        minute.with_rates += usize::from(m.roti.is_finite());
-        if m.roti.is_finite() && m.cn0_dbhz >= STRONG_DBHZ {
-            minute.rotis.push(m.roti);
+        minute.with_rates += usize::from(m.roti().is_finite());
+        if m.roti().is_finite() && m.cn0_dbhz >= STRONG_DBHZ {
+            minute.rotis.push(m.roti());
         }
-        minute.swinging += usize::from(swings || m.rot.abs() >= limits.rot_storm);
+        minute.swinging += usize::from(swings || m.rot().abs() >= limits.rot_storm);
         minute.fading += usize::from(fades);
         if fades && both && dispersive {
             minute.scintillating.push(m);
@@ -108,19 +108,19 @@ pub(super) fn run(
                 && most <= limits.scintillating_share_max * m.judged as f64
         })
         .collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     stretches(&times, &flags, MINUTE_MS, 5 * MINUTE_MS, 4 * MINUTE_MS)
         .into_iter()
         .filter_map(|s| {
             let inside: Vec<&SatMinute> =
                 minutes.range(s.from..s.to).flat_map(|(_, m)| m.scintillating.iter().copied()).collect();
             // Fading alone is not enough: at some of the time the content must be seen to swing.
-            let swings = inside.iter().filter(|m| m.roti >= limits.roti_onset).count();
+            let swings = inside.iter().filter(|m| m.roti() >= limits.roti_onset).count();
             if swings * 10 < inside.len() {
                 return None;
             }
-            let s4 = median(inside.iter().map(|m| m.s4))?;
-            let roti = median(inside.iter().map(|m| m.roti));
+            let s4 = median(inside.iter().map(|m| m.s4()))?;
+            let roti = median(inside.iter().map(|m| m.roti()));
             let sats: BTreeSet<u16> = inside.iter().map(|m| m.sat).collect();
             let names: Vec<String> = sats.iter().take(6).map(|s| sat_name(*s)).collect();
             let place = place.and_then(|p| Pierced::of(&inside, p));

@@ -33,7 +33,7 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], sky: &WholeSky, li
     let hours: Vec<(UtcMs, Hour)> =
         by_hour.into_iter().filter(|(_, v)| v.len() >= 100).map(|(t, v)| (t, Hour::of(&v))).collect();
     let times: Vec<UtcMs> = hours.iter().map(|h| h.0).collect();
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     let mut events = Vec::new();
     // All bands, and in all directions: the weakest sector is not far from the rest of the same sky.
     let even: BTreeMap<UtcMs, bool> = hours

@@ -21,16 +21,35 @@ pub(super) struct SatMinute {
     /// Standard deviation of its C/N0 within the minute, dB.
     pub cn0_sd_db: f64,
     /// S4-like index of the first frequency and the highest of the others.
-    pub s4: f64,
-    pub s4_2: f64,
-    pub rot: f64,
-    pub roti: f64,
+    s4: f32,
+    s4_2: f32,
+    rot: f32,
+    roti: f32,
     /// Largest code multipath against that of a clean antenna at the elevation and C/N0; NaN when not known.
     pub reflected: f64,
     /// The same in m.
-    pub mp_m: f64,
+    mp_m: f32,
     /// Largest code multipath against the thermal noise of the code at the C/N0 of its signal; NaN when not known.
     pub over_noise: f64,
+}
+
+impl SatMinute {
+    // As the tables have them: of a base with weeks of data there are millions.
+    pub(super) fn s4(&self) -> f64 {
+        f64::from(self.s4)
+    }
+    pub(super) fn s4_2(&self) -> f64 {
+        f64::from(self.s4_2)
+    }
+    pub(super) fn rot(&self) -> f64 {
+        f64::from(self.rot)
+    }
+    pub(super) fn roti(&self) -> f64 {
+        f64::from(self.roti)
+    }
+    pub(super) fn mp_m(&self) -> f64 {
+        f64::from(self.mp_m)
+    }
 }
 
 /// Centres of the elevation classes of check values 10.2, degrees.
@@ -87,76 +106,95 @@ fn code_noise_m(cn0_dbhz: f64) -> f64 {
     0.2 * 10f64.powf((45.0 - cn0_dbhz).clamp(-10.0, 25.0) / 20.0)
 }
 
+/// What [`sat_minutes`] takes from the signals.
+const COLUMNS: [&str; 11] =
+    ["sat", "signal", "band", "cn0_mean", "cn0_sd", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"];
+
+/// How many minutes of satellites there are at most: a list of many must not grow by copying.
+fn count(frames: &UnitFrames) -> usize {
+    let (mut n, mut last) = (0, None);
+    for table in frames.signal_slices(&["sat"]) {
+        for key in view::i64s(&table, "time").into_iter().zip(view::u32s_full(&table, "sat")) {
+            n += usize::from(last != Some(key));
+            last = Some(key);
+        }
+    }
+    n
+}
+
 /// All minutes with directions, by time and satellite.
 pub(super) fn sat_minutes(frames: &UnitFrames) -> Vec<SatMinute> {
-    let table = &frames.signals;
-    let times = view::i64s(table, "time");
-    let sats = view::u32s_full(table, "sat");
-    let signals = view::u32s_full(table, "signal");
-    let bands = view::u32s_full(table, "band");
-    let [cn0, cn0_sd, azimuth, elevation, s4, rot, roti, mp] =
-        ["cn0_mean", "cn0_sd", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"]
-            .map(|c| view::f32s(table, c));
-    let mut out: Vec<SatMinute> = Vec::new();
+    let mut out: Vec<SatMinute> = Vec::with_capacity(count(frames));
     // Sum and number of the second deficits of the open minute.
     let mut second = (0.0, 0.0);
-    for i in 0..times.len() {
-        let (Some(band), Some(signal)) = (Band::from_code(bands[i] as u8), Signal::unpack(signals[i])) else {
-            continue;
-        };
-        let at = |column: &Vec<f32>| column.get(i).map_or(f64::NAN, |v| f64::from(*v));
-        if !at(&elevation).is_finite() || !at(&azimuth).is_finite() {
-            continue;
-        }
-        if out.last().is_none_or(|m| (m.time, m.sat) != (times[i], sats[i] as u16)) {
-            second = (0.0, 0.0);
-            out.push(SatMinute {
-                time: times[i],
-                sat: sats[i] as u16,
-                azimuth: at(&azimuth),
-                elevation: at(&elevation),
-                deficit_db: f64::NAN,
-                deficit_2_db: f64::NAN,
-                cn0_dbhz: f64::NAN,
-                cn0_sd_db: f64::NAN,
-                s4: f64::NAN,
-                s4_2: f64::NAN,
-                rot: f64::NAN,
-                roti: f64::NAN,
-                reflected: f64::NAN,
-                mp_m: f64::NAN,
-                over_noise: f64::NAN,
-            });
-        }
-        let Some(minute) = out.last_mut() else { continue };
-        let deficit = typical_dbhz(signal.system, band, minute.elevation).map_or(f64::NAN, |t| t - at(&cn0));
-        if band == Band::L1 {
-            // The strongest of several first-frequency signals.
-            if minute.deficit_db.is_nan() || deficit < minute.deficit_db {
-                minute.deficit_db = deficit;
-                minute.cn0_dbhz = at(&cn0);
-                minute.cn0_sd_db = at(&cn0_sd);
+    for table in frames.signal_slices(&COLUMNS) {
+        let times = view::i64s(&table, "time");
+        let sats = view::u32s_full(&table, "sat");
+        let signals = view::u32s_full(&table, "signal");
+        let bands = view::u32s_full(&table, "band");
+        let [cn0, cn0_sd, azimuth, elevation, s4, rot, roti, mp] =
+            ["cn0_mean", "cn0_sd", "azimuth", "elevation", "s4_like", "rot", "roti", "mp_rms_m"]
+                .map(|c| view::f32s(&table, c));
+        for i in 0..times.len() {
+            let (Some(band), Some(signal)) = (Band::from_code(bands[i] as u8), Signal::unpack(signals[i])) else {
+                continue;
+            };
+            let told = |column: &Vec<f32>| column.get(i).copied().unwrap_or(f32::NAN);
+            let at = |column: &Vec<f32>| f64::from(told(column));
+            if !at(&elevation).is_finite() || !at(&azimuth).is_finite() {
+                continue;
             }
-            minute.s4 = minute.s4.max(at(&s4));
-            if at(&roti).is_finite() {
-                (minute.rot, minute.roti) = (at(&rot), at(&roti));
+            if out.last().is_none_or(|m| (m.time, m.sat) != (times[i], sats[i] as u16)) {
+                second = (0.0, 0.0);
+                out.push(SatMinute {
+                    time: times[i],
+                    sat: sats[i] as u16,
+                    azimuth: at(&azimuth),
+                    elevation: at(&elevation),
+                    deficit_db: f64::NAN,
+                    deficit_2_db: f64::NAN,
+                    cn0_dbhz: f64::NAN,
+                    cn0_sd_db: f64::NAN,
+                    s4: f32::NAN,
+                    s4_2: f32::NAN,
+                    rot: f32::NAN,
+                    roti: f32::NAN,
+                    reflected: f64::NAN,
+                    mp_m: f32::NAN,
+                    over_noise: f64::NAN,
+                });
             }
-        } else if band != Band::L2W {
-            if deficit.is_finite() {
-                second = (second.0 + deficit, second.1 + 1.0);
-                minute.deficit_2_db = second.0 / second.1;
+            let Some(minute) = out.last_mut() else { continue };
+            let deficit = typical_dbhz(signal.system, band, minute.elevation).map_or(f64::NAN, |t| t - at(&cn0));
+            if band == Band::L1 {
+                // The strongest of several first-frequency signals.
+                if minute.deficit_db.is_nan() || deficit < minute.deficit_db {
+                    minute.deficit_db = deficit;
+                    minute.cn0_dbhz = at(&cn0);
+                    minute.cn0_sd_db = at(&cn0_sd);
+                }
+                minute.s4 = minute.s4.max(told(&s4));
+                if at(&roti).is_finite() {
+                    (minute.rot, minute.roti) = (told(&rot), told(&roti));
+                }
+            } else if band != Band::L2W {
+                if deficit.is_finite() {
+                    second = (second.0 + deficit, second.1 + 1.0);
+                    minute.deficit_2_db = second.0 / second.1;
+                }
+                minute.s4_2 = minute.s4_2.max(told(&s4));
             }
-            minute.s4_2 = minute.s4_2.max(at(&s4));
-        }
-        let mp_m = at(&mp);
-        // Semi-codeless code is much noisier than any reflection table.
-        if mp_m.is_finite() && band != Band::L2W {
-            let ratio = mp_m / clean_mp_m(band, minute.elevation, if at(&cn0).is_finite() { at(&cn0) } else { 40.0 });
-            if at(&cn0).is_finite() {
-                minute.over_noise = minute.over_noise.max(mp_m / code_noise_m(at(&cn0)));
-            }
-            if minute.reflected.is_nan() || ratio > minute.reflected {
-                (minute.reflected, minute.mp_m) = (ratio, mp_m);
+            let mp_m = at(&mp);
+            // Semi-codeless code is much noisier than any reflection table.
+            if mp_m.is_finite() && band != Band::L2W {
+                let ratio =
+                    mp_m / clean_mp_m(band, minute.elevation, if at(&cn0).is_finite() { at(&cn0) } else { 40.0 });
+                if at(&cn0).is_finite() {
+                    minute.over_noise = minute.over_noise.max(mp_m / code_noise_m(at(&cn0)));
+                }
+                if minute.reflected.is_nan() || ratio > minute.reflected {
+                    (minute.reflected, minute.mp_m) = (ratio, told(&mp));
+                }
             }
         }
     }

@@ -1,7 +1,7 @@
 //! The detectors of the sky against skies built for them: each must see what it is for, and stay quiet at the others.
 
 use super::sky_minutes::typical_dbhz;
-use super::{Level, Limits, Setup, over_base};
+use super::{Level, Limits, Setup, over_base, over_base_sky};
 use crate::frames::UnitBuilder;
 use crate::model::event::{Calm, Event, Origin};
 use crate::model::ids::{Band, Role, Sat, Signal, System};
@@ -103,7 +103,9 @@ fn sky(change: impl Fn(&mut Made)) -> (Vec<Event>, Calm) {
     let frames = frames.with_directions(GeometryFrom::OwnOrbits, expected, |_, _| None).unwrap();
     // Near the magnetic equator, west of Greenwich by 4 hours.
     let setup = Setup { place: Some((-10.0, -60.0, 100.0)), ..Setup::default() };
-    let (events, calm) = over_base(&frames, &setup, &Level::of(&frames), &[], &Limits::default());
+    let (level, limits) = (Level::of(&frames), Limits::default());
+    let sky = over_base_sky(&frames, &setup, &level, &[], &limits);
+    let (events, calm) = over_base(&frames, &setup, &level, sky, &limits);
     (events.into_iter().filter(|e| KINDS.contains(&e.kind)).collect(), calm)
 }
 

@@ -16,27 +16,28 @@ use crate::model::time::{HOUR_MS, MINUTE_MS, UtcMs};
 use std::collections::{BTreeMap, HashSet};
 
 pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
-    let table = &frames.signals;
-    let times = view::i64s(table, "time");
-    let sats = view::u32s_full(table, "sat");
-    let mean = view::f32s(table, "cn0_mean");
-    let bands = view::u32s_full(table, "band");
-    let slips = view::u32s_full(table, "slips");
-    let epochs = view::u32s_full(table, "epochs");
-    let elevation = view::f32s(table, "elevation");
     // What all satellites have at once is no metal over the antenna.
     let common: HashSet<UtcMs> =
         common_slip_cells(frames, limits).into_iter().map(|t| t.div_euclid(MINUTE_MS) * MINUTE_MS).collect();
     // Hour, then satellite: slips and observations.
     let mut hours: BTreeMap<UtcMs, BTreeMap<u32, (u64, u64)>> = BTreeMap::new();
-    for i in 0..times.len() {
-        let low = if elevation[i].is_finite() { elevation[i] < 20.0 } else { mean[i] < 36.0 };
-        if bands[i] == u32::from(Band::L2W.code()) || low || common.contains(&times[i]) {
-            continue;
+    for table in frames.signal_slices(&["sat", "cn0_mean", "band", "slips", "epochs", "elevation"]) {
+        let times = view::i64s(&table, "time");
+        let sats = view::u32s_full(&table, "sat");
+        let mean = view::f32s(&table, "cn0_mean");
+        let bands = view::u32s_full(&table, "band");
+        let slips = view::u32s_full(&table, "slips");
+        let epochs = view::u32s_full(&table, "epochs");
+        let elevation = view::f32s(&table, "elevation");
+        for i in 0..times.len() {
+            let low = if elevation[i].is_finite() { elevation[i] < 20.0 } else { mean[i] < 36.0 };
+            if bands[i] == u32::from(Band::L2W.code()) || low || common.contains(&times[i]) {
+                continue;
+            }
+            let sat = hours.entry(times[i].div_euclid(HOUR_MS) * HOUR_MS).or_default().entry(sats[i]).or_default();
+            sat.0 += u64::from(slips[i]);
+            sat.1 += u64::from(epochs[i]);
         }
-        let sat = hours.entry(times[i].div_euclid(HOUR_MS) * HOUR_MS).or_default().entry(sats[i]).or_default();
-        sat.0 += u64::from(slips[i]);
-        sat.1 += u64::from(epochs[i]);
     }
     let rate = |s: u64, n: u64| 1000.0 * s as f64 / n.max(1) as f64;
     let judged: Vec<(UtcMs, f64, f64)> = hours
@@ -51,7 +52,7 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
     let t: Vec<UtcMs> = judged.iter().map(|j| j.0).collect();
     let flags: Vec<bool> =
         judged.iter().map(|j| j.1 >= limits.slips_per_1000 && j.2 >= limits.slips_satellites_share).collect();
-    let maker = Maker::new(frames, table);
+    let maker = Maker::of_signals(frames);
     stretches(&t, &flags, HOUR_MS, HOUR_MS, 2 * HOUR_MS)
         .into_iter()
         .map(|s| {

@@ -48,7 +48,7 @@ pub(super) fn run(
     (minutes, sky): (&[SatMinute], &WholeSky),
     limits: &Limits,
 ) -> Vec<Event> {
-    let maker = Maker::new(frames, &frames.signals);
+    let maker = Maker::of_signals(frames);
     let mut weak_hours: BTreeMap<UtcMs, Vec<(Band, f64)>> = BTreeMap::new();
     // Smallest part of its limit that a measured band's deficit reaches.
     let mut least: BTreeMap<UtcMs, f64> = BTreeMap::new();

@@ -118,7 +118,7 @@ impl WholeSky {
 
     /// The events.
     pub(super) fn events(&self, frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
-        let maker = Maker::new(frames, &frames.signals);
+        let maker = Maker::of_signals(frames);
         let told = |s: &Stretch| {
             let inside = || self.cells.get(s.first..s.end).unwrap_or_default().iter();
             let (weak, swing) = (median(inside().map(|c| c.first_db))?, median(inside().map(|c| c.swing_db))?);

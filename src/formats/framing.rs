@@ -11,6 +11,7 @@ mod crc;
 pub(super) mod found;
 mod scan;
 
+use super::piece::{Moved, Piece, Settle, prefer_observables, rows_before, settled_before};
 use super::rtcm::{self, Booked};
 use super::{FileContext, Identity, Parsed, Stream, nmea};
 use crate::model::clock::{DateSource, StreamClock};
@@ -18,8 +19,8 @@ use crate::model::ledger::Ledger;
 use crate::model::look::{FileLook, Format};
 use crate::model::problem::{Problem, Problems};
 use crate::model::rows::Rows;
-use crate::model::time::{MINUTE_MS, UtcMs, rfc3339};
-use std::collections::{BTreeMap, BTreeSet};
+use crate::model::time::rfc3339;
+use std::collections::BTreeSet;
 
 use found::{Body, Class, Fault, Place, Sink};
 use scan::Scanner;
@@ -110,6 +111,14 @@ impl Stream for Framed {
         self.scanner.feed(bytes, &mut self.readers);
     }
 
+    fn held(&self) -> usize {
+        self.readers.nmea.held() + self.readers.rtcm.held()
+    }
+
+    fn piece(&mut self) -> Piece {
+        self.readers.piece()
+    }
+
     fn finish(mut self: Box<Self>) -> Parsed {
         self.scanner.finish(&mut self.readers);
         self.readers.finish(&self.scanner)
@@ -131,6 +140,8 @@ struct Readers {
     unchecked: u64,
     accept_unchecked: bool,
     failed: u64,
+    /// Rows were given out before the end.
+    gave: bool,
 }
 
 impl Readers {
@@ -147,7 +158,23 @@ impl Readers {
             unchecked: 0,
             accept_unchecked: look.accepts_unchecked(),
             failed: 0,
+            gave: false,
         }
+    }
+
+    /// Rows that nothing in the rest of the file touches; what is learned late is settled at the end ([`Settle`]).
+    fn piece(&mut self) -> Piece {
+        let open = [self.nmea.open_minute(), self.rtcm.open_minute()];
+        let both = open.iter().all(Option::is_some) && !self.nmea.uses_corrections();
+        let before = both.then(|| settled_before(open, self.rtcm.first_changing(), self.clock.last()));
+        let (own, lists) = self.nmea.give_out(|times| before.map_or(times.len(), |b| rows_before(times, b)));
+        let mut heard = self.rtcm.give_out(|times| before.map_or(times.len(), |b| rows_before(times, b)));
+        if self.nmea.uses_corrections() {
+            heard = Rows::default();
+        }
+        self.gave = true;
+        let moved = Moved { sentences_ms: self.nmea.moved_ms(), frames_ms: self.rtcm.moved_ms() };
+        Piece { own, lists, heard, moved }
     }
 
     fn finish(mut self, scanner: &Scanner) -> Parsed {
@@ -155,6 +182,7 @@ impl Readers {
         let outcome = self.clock.finish();
         self.nmea.shift(outcome.shift);
         self.rtcm.shift(&outcome.shift);
+        let moved = Moved { sentences_ms: self.nmea.moved_ms(), frames_ms: self.rtcm.moved_ms() };
         let mut look = FileLook { path: self.path, compressed: "none".to_owned(), ..FileLook::default() };
         look.format = match (self.sentences > 0, self.frames > 0) {
             (true, true) => Format::NmeaRtcm3,
@@ -175,6 +203,7 @@ impl Readers {
         look.bytes = ledger;
         look.failed_checks = self.failed;
         let uses_corrections = self.nmea.uses_corrections();
+        let settle = Settle { moved, received: uses_corrections, refused: Vec::new() };
         let mut span = self.nmea.ends();
         let mut own = self.nmea.finish(&mut look, &mut self.problems);
         let pieces = self.rtcm.finish();
@@ -211,7 +240,7 @@ impl Readers {
                 Problem::whole(note, "check the receiver's date, the unit card's logged_on and the file name")
             });
         }
-        let undated = outcome.source.is_none() && !(own.is_empty() && received.is_empty());
+        let undated = outcome.source.is_none() && (self.gave || !(own.is_empty() && received.is_empty()));
         if undated {
             self.problems.note("no date", || {
                 Problem::whole(
@@ -236,7 +265,7 @@ impl Readers {
         // An undated stream's orbits have no week either.
         let ephemerides =
             if undated { Vec::new() } else { pieces.orbits.iter().filter_map(rtcm::orbits::ephemeris).collect() };
-        Parsed { look, rows: own, received, span, identity, ephemerides, undated, ..Parsed::default() }
+        Parsed { look, rows: own, received, settle, span, identity, ephemerides, undated, ..Parsed::default() }
     }
 }
 
@@ -324,37 +353,6 @@ impl Sink for Readers {
             }
         }
     }
-}
-
-/// A base that logs satellite lists beside its observables tells the same signals twice. In the minutes of observables only
-/// these count; the lists give them the directions of the satellites.
-fn prefer_observables(lists: &mut Rows, observables: &mut Rows) {
-    if lists.signals.is_empty() || observables.signals.is_empty() {
-        return;
-    }
-    let mut directions = BTreeMap::new();
-    for i in 0..lists.signals.len() {
-        if let Some(row) = lists.signals.get(i).filter(|row| !row.azimuth.is_nan()) {
-            directions.insert((row.time, row.sat), (row.azimuth, row.elevation));
-        }
-    }
-    let signals = &mut observables.signals;
-    for (i, key) in signals.time.iter().zip(&signals.sat).enumerate() {
-        if let Some((azimuth, elevation)) = directions.get(&(*key.0, *key.1))
-            && let (Some(a), Some(e)) = (signals.azimuth.get_mut(i), signals.elevation.get_mut(i))
-            && a.is_nan()
-        {
-            (*a, *e) = (*azimuth, *elevation);
-        }
-    }
-    let minutes: BTreeSet<UtcMs> = signals.time.iter().copied().collect();
-    let outside = |times: &[UtcMs]| -> Vec<u32> {
-        let minute = |t: &UtcMs| t - t.rem_euclid(MINUTE_MS);
-        (0_u32..).zip(times).filter(|(_, t)| !minutes.contains(&minute(t))).map(|(i, _)| i).collect()
-    };
-    lists.signals = lists.signals.take(&outside(&lists.signals.time));
-    lists.bands = lists.bands.take(&outside(&lists.bands.time));
-    lists.systems = lists.systems.take(&outside(&lists.systems.time));
 }
 
 /// The address of a sentence for messages: at most eight printable characters.

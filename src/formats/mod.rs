@@ -7,6 +7,7 @@ pub mod bits;
 pub mod framing;
 pub mod ionex;
 mod nmea;
+pub mod piece;
 pub mod rinex;
 pub mod rtcm;
 pub mod sitelog;
@@ -20,6 +21,7 @@ use crate::model::look::FileLook;
 use crate::model::problem::Problem;
 use crate::model::rows::Rows;
 use crate::model::time::UtcMs;
+use piece::{FIRST_BYTES, PIECE_BYTES, Piece, Settle, Shelf};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeSet;
 use std::io::Read;
@@ -50,8 +52,10 @@ pub struct Identity {
 pub struct Parsed {
     /// What was in it, for people (`lostfix look`, run.log).
     pub look: FileLook,
-    /// What was in it, for the frames.
+    /// What was in it, for the frames; of a file that was read onto a shelf, what is behind its pieces.
     pub rows: Rows,
+    /// What is to be done with these pieces.
+    pub settle: Settle,
     /// Rows of correction frames in a capture of a unit that uses corrections itself: about the base that sent them.
     pub received: Rows,
     /// First and last epoch.
@@ -72,6 +76,14 @@ pub struct Parsed {
 pub trait Stream {
     /// The next bytes of the file.
     fn feed(&mut self, bytes: &[u8]);
+    /// Bytes of rows that are held, about; only of decoders that give out pieces.
+    fn held(&self) -> usize {
+        0
+    }
+    /// Gives out rows that nothing in the rest of the file touches.
+    fn piece(&mut self) -> Piece {
+        Piece::default()
+    }
     /// The end of the file: nothing may be waited for any more.
     fn finish(self: Box<Self>) -> Parsed;
 }
@@ -176,6 +188,19 @@ fn decoder(head: &[u8], context: &FileContext, settings: &FormatSettings) -> Box
 /// # Errors
 /// Only what the reader reports; the bytes read so far are then lost to the caller, who lists the file as unreadable.
 pub fn read(reader: &mut dyn Read, context: &FileContext, settings: &FormatSettings) -> std::io::Result<Parsed> {
+    read_onto(reader, context, settings, None)
+}
+
+/// The same; rows of a long file go onto the shelf in pieces.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_onto(
+    reader: &mut dyn Read,
+    context: &FileContext,
+    settings: &FormatSettings,
+    mut shelf: Option<&mut dyn Shelf>,
+) -> std::io::Result<Parsed> {
     let mut head = Vec::with_capacity(HEAD_BYTES);
     reader.take(HEAD_BYTES as u64).read_to_end(&mut head)?;
     let mut stream = decoder(&head, context, settings);
@@ -183,12 +208,22 @@ pub fn read(reader: &mut dyn Read, context: &FileContext, settings: &FormatSetti
     if head.len() == HEAD_BYTES {
         let mut chunk = head;
         chunk.resize(CHUNK_BYTES, 0);
+        // What stays behind a piece must not be asked for again and again.
+        let mut limit = FIRST_BYTES;
         loop {
             match reader.read(&mut chunk) {
                 Ok(0) => break,
                 Ok(n) => stream.feed(chunk.get(..n).unwrap_or_default()),
                 Err(e) if e.kind() == std::io::ErrorKind::Interrupted => {}
                 Err(e) => return Err(e),
+            }
+            if let Some(shelf) = &mut shelf
+                && stream.held() >= limit
+            {
+                if !shelf.put(stream.piece()) {
+                    break;
+                }
+                limit = stream.held() + PIECE_BYTES;
             }
         }
     }

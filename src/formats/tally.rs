@@ -463,6 +463,21 @@ impl Tally {
         SatAt(*index)
     }
 
+    /// Start of the minute that is open.
+    pub fn open_minute(&self) -> Option<UtcMs> {
+        self.now.map(|_| self.minute * MINUTE_MS)
+    }
+
+    /// Rows at the front of the signals that will not change any more: no arc waits for its end there.
+    pub fn unchanging(&self, rows: &Rows) -> usize {
+        self.carrier.first_waiting().map_or(rows.signals.len(), |row| row as usize)
+    }
+
+    /// So many rows at the front of the signals are no longer there.
+    pub fn gave_out(&mut self, rows: usize) {
+        self.carrier.gave_out(rows);
+    }
+
     /// Moves everything that is still open; the rows written before are moved by [`Rows::shift`].
     pub fn shift(&mut self, delta_ms: i64) {
         if delta_ms == 0 {

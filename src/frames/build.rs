@@ -40,7 +40,7 @@ impl Batch {
     /// When polars cannot build a table, or what `take` says.
     pub fn each<E: From<FrameError>>(
         mut files: Vec<(Origin, Rows)>,
-        mut take: impl FnMut(&str, DataFrame) -> Result<(), E>,
+        mut take: impl FnMut(&'static str, DataFrame) -> Result<(), E>,
     ) -> Result<Vec<Origin>, E> {
         for name in schema::TABLES {
             let mut all: Option<DataFrame> = None;
@@ -139,6 +139,8 @@ impl UnitBuilder {
             spans: sources.table::<r::Spans>("spans")?,
             expected: r::Expecteds::default().into_frame(0)?,
             origins: sources.origins,
+            signals_aside: Default::default(),
+            signal_origins: Default::default(),
             geometry_from: GeometryFrom::None,
         }
         .with_list_geometry())

@@ -3,6 +3,7 @@
 //! One [`UnitFrames`] holds the tables of one unit, sorted by time, overlapping bundles counted once. Times are UTC
 //! milliseconds (`Int64`); missing is null. The column `origin` of a table points into [`UnitFrames::origins`].
 
+mod aside;
 mod build;
 pub mod column;
 mod order;
@@ -10,7 +11,10 @@ pub mod schema;
 mod sky;
 pub mod view;
 
+pub use aside::{Aside, OriginRuns, slices};
 pub use build::{Batch, Loader, UnitBuilder};
+/// A table.
+pub use polars::frame::DataFrame as Frame;
 /// Why a table could not be built.
 pub use polars::prelude::PolarsError as FrameError;
 
@@ -20,6 +24,7 @@ use crate::model::sky::GeometryFrom;
 use crate::model::time::UtcMs;
 use polars::frame::DataFrame;
 use polars::prelude::{BooleanChunked, NewChunkedArray, PolarsResult};
+use std::sync::OnceLock;
 
 /// Tables of one unit. Schemas: [`schema`].
 #[derive(Debug, Clone)]
@@ -40,8 +45,12 @@ pub struct UnitFrames {
     pub positions: DataFrame,
     /// Antenna and receiver words.
     pub descriptions: DataFrame,
-    /// Satellite and signal minutes.
+    /// Satellite and signal minutes; behind them those that lie elsewhere. Detectors ask for [`UnitFrames::signal_slices`].
     pub signals: DataFrame,
+    /// Signals that lie elsewhere.
+    pub signals_aside: Aside,
+    /// Where the signals were read, once somebody asked.
+    pub signal_origins: OnceLock<OriginRuns>,
     /// Bands by ten seconds.
     pub bands: DataFrame,
     /// Systems by ten seconds.

@@ -43,7 +43,8 @@ pub(super) fn sorted_once<T: IntoFrame>(all: DataFrame) -> PolarsResult<DataFram
     if places.is_sorted_by_key(|p| p.time) {
         places.chunk_by_mut(|a, b| a.time == b.time).for_each(<[Place]>::sort_unstable);
     } else {
-        places.sort_unstable();
+        // Logs that overlap, one behind the other: the stable sort joins their runs instead of sorting all anew.
+        places.sort();
     }
     places.dedup_by_key(|p| p.key());
     let at = places.iter().map(|p| p.at).collect();

@@ -9,6 +9,7 @@ pub mod ids;
 pub mod keyed;
 pub mod ledger;
 pub mod look;
+pub mod packed;
 pub mod picture;
 pub mod problem;
 pub mod rows;

@@ -5,6 +5,7 @@
 //! [`Rows::shift`] when a stream learned its date late. Every batch belongs to one file; the origin is added when batches
 //! are merged.
 
+use super::packed::Packed;
 use super::time::UtcMs;
 
 /// No station id.
@@ -25,6 +26,8 @@ macro_rules! columns {
         pub struct $table { $($(#[$fdoc])* pub $field: Vec<$ty>,)* }
 
         impl $table {
+            /// What a row takes in memory, bytes, without what its texts hold.
+            pub const ROW_BYTES: usize = 0 $(+ std::mem::size_of::<$ty>())*;
             /// Appends one row.
             #[inline]
             pub fn push(&mut self, row: $row) { $(self.$field.push(row.$field);)* }
@@ -41,6 +44,21 @@ macro_rules! columns {
             /// The row at `i`, cloned; `None` past the end.
             pub fn get(&self, i: usize) -> Option<$row> {
                 Some($row { $($field: self.$field.get(i)?.clone(),)* })
+            }
+            /// Takes the first `n` rows out.
+            pub fn split_front(&mut self, n: usize) -> $table {
+                $table { $($field: {
+                    let rest = self.$field.split_off(n.min(self.$field.len()));
+                    std::mem::replace(&mut self.$field, rest)
+                },)* }
+            }
+            /// Writes all rows, column by column.
+            #[allow(dead_code, reason = "what is made of rows again is never put aside as rows")]
+            pub(super) fn pack(&self, out: &mut Vec<u8>) { $(Packed::pack(&self.$field, out);)* }
+            /// The same back; `None`: these bytes are no `rows` rows.
+            #[allow(dead_code, reason = "as above")]
+            pub(super) fn unpack(rows: usize, from: &mut &[u8]) -> Option<$table> {
+                Some($table { $($field: Packed::unpack(rows, from)?,)* })
             }
             /// Keeps the rows whose index is in `order`, in that order. Indices past the end are left out.
             pub fn take(&self, order: &[u32]) -> $table {

@@ -55,13 +55,18 @@ pub(super) fn judge(tools: &Tools<'_>, watch: &dyn Watch) -> Result<Vec<Judged>,
         let units =
             known.sites.get(k).ok_or_else(|| RunError::Failed("a site is not there; please report this".into()))?;
         let site = sites::build(units, tools)?;
-        let judged = judge_one(site, units, window, tools);
+        let judged = judge_one(site, units, window, tools)?;
         watch.step(&units.site);
         Ok(judged)
     })
 }
 
-fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>, tools: &Tools<'_>) -> Judged {
+fn judge_one(
+    mut site: Site1,
+    units: &SiteUnits,
+    window: Option<(UtcMs, UtcMs)>,
+    tools: &Tools<'_>,
+) -> Result<Judged, RunError> {
     let Tools { known, beside, rules, request, scratch, .. } = tools;
     let old_s = rules.limits.age_old_s;
     let limits = EvidenceLimits { age_fresh_s: 3.0, age_old_s: old_s, long_baseline_km: rules.limits.long_baseline_km };
@@ -76,8 +81,9 @@ fn judge_one(mut site: Site1, units: &SiteUnits, window: Option<(UtcMs, UtcMs)>,
         SitePictures { event_tests, working: aside::hold(scratch, working), ..aside::hold_picture(scratch, picture) };
     let complaints = complaints::parts(&beside.complaints, &site);
     let fieldwork = fieldwork::parts(&beside.fieldwork, &site, &beside.fleet);
+    site.bases.iter().try_for_each(sites::check_aside)?;
     site.slim();
-    Judged { site, findings, pictures, complaints, fieldwork }
+    Ok(Judged { site, findings, pictures, complaints, fieldwork })
 }
 
 /// Brings the judged sites together: ranks, complaints, field work, what shows over the fleet.

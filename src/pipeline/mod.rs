@@ -10,6 +10,7 @@ mod findings;
 mod fleet_view;
 mod ionosphere_maps;
 mod log;
+mod long;
 pub mod look;
 mod look_sky;
 mod pictures;

@@ -1,5 +1,6 @@
 //! Reading bundles in parallel: each file of each bundle becomes rows, a look and problems. Copies count once.
 
+use super::long::{Long, Place, Taking};
 use super::sky::{Common, Once};
 use super::workers::share_out_or_stop;
 use super::{RunError, Watch};
@@ -7,7 +8,7 @@ use crate::config::card::{self, UnitCard};
 use crate::crawl::{self, BundleRead, BundleRef, Inventory, Limits, Member, MemberDone, Outcome};
 use crate::formats::text::FormatSettings;
 use crate::formats::{self, FileContext, Parsed};
-use crate::frames::schema::Wanted;
+use crate::frames::schema::{self, Wanted};
 use crate::frames::{Batch, FrameError, Loader, loader_error};
 use crate::identify::BundleFacts;
 use crate::maths::orbits::Ephemeris;
@@ -19,7 +20,7 @@ use crate::model::look::Format;
 use crate::model::problem::Problem;
 use crate::model::rows::{Rows, SPAN_OBSERVATIONS};
 use crate::model::time::date_in_name;
-use crate::store::{Kept, Scratch, StoreError};
+use crate::store::{Kept, Part, Scratch, StoreError};
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, HashMap};
 use std::io::Read;
@@ -41,6 +42,8 @@ pub struct ReadBundle {
     pub ends: BundleRead,
     /// Broadcast orbits, once they were taken out of `files`.
     pub orbits: Vec<Arc<Ephemeris>>,
+    /// Rows of long files, by place in `files`: they come before what `files` holds of them.
+    pub long: BTreeMap<usize, Long>,
     /// Rows that were put aside or lie in a store, and are not in `files`.
     pub stored: Option<StoredRows>,
 }
@@ -76,6 +79,29 @@ pub struct Counts {
     pub observations: usize,
 }
 
+impl Counts {
+    /// Of these rows.
+    pub(super) fn of(rows: &Rows) -> Counts {
+        let rtk = |s: &&u8| **s == FixState::Fixed as u8 || **s == FixState::Float as u8;
+        Counts {
+            rows: rows.len(),
+            fixes: rows.fixes.len(),
+            rtk_fixes: rows.fixes.state.iter().filter(rtk).count(),
+            station_positions: rows.positions.from_rtcm.iter().filter(|r| **r).count(),
+            observations: rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count(),
+        }
+    }
+
+    /// And of others.
+    pub(super) fn add(&mut self, more: Counts) {
+        self.rows += more.rows;
+        self.fixes += more.fixes;
+        self.rtk_fixes += more.rtk_fixes;
+        self.station_positions += more.station_positions;
+        self.observations += more.observations;
+    }
+}
+
 impl ReadBundle {
     /// Whether anything of it was understood.
     pub fn usable(&self) -> bool {
@@ -88,14 +114,8 @@ impl ReadBundle {
             return stored.counts;
         }
         let mut counts = Counts::default();
-        for file in &self.files {
-            let rtk = |s: &&u8| **s == FixState::Fixed as u8 || **s == FixState::Float as u8;
-            counts.rows += file.rows.len();
-            counts.fixes += file.rows.fixes.len();
-            counts.rtk_fixes += file.rows.fixes.state.iter().filter(rtk).count();
-            counts.station_positions += file.rows.positions.from_rtcm.iter().filter(|r| **r).count();
-            counts.observations += file.rows.spans.kind.iter().filter(|k| **k == SPAN_OBSERVATIONS).count();
-        }
+        self.files.iter().for_each(|file| counts.add(Counts::of(&file.rows)));
+        self.long.values().for_each(|long| counts.add(long.counts()));
         counts
     }
 
@@ -158,11 +178,27 @@ impl Read for Tolerant<'_> {
     }
 }
 
-/// Reads one bundle.
+/// Reads one bundle, all of it into memory.
 pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSettings) -> ReadBundle {
+    // Only a shelf can fail.
+    read_bundle_onto(bundle, limits, settings, None).unwrap_or_default()
+}
+
+/// Reads one bundle; rows of its long files go to a place of their own.
+///
+/// # Errors
+/// When they cannot be written there.
+pub(super) fn read_bundle_onto(
+    bundle: &BundleRef,
+    limits: &Limits,
+    settings: &FormatSettings,
+    place: Option<Place<'_>>,
+) -> Result<ReadBundle, StoreError> {
     let mut out = ReadBundle { path: bundle.path.clone(), ..ReadBundle::default() };
     let mut card: Option<UnitCard> = None;
     let mut files: Vec<Parsed> = Vec::new();
+    let mut on_shelf: BTreeMap<usize, Long> = BTreeMap::new();
+    let mut first_error = None;
     let mut foreign = 0;
     let ends = crawl::open(bundle, limits, &mut |member: Member<'_>| {
         let is_card = member.path.rsplit('/').next().is_some_and(|n| n.eq_ignore_ascii_case("unit.toml"));
@@ -177,6 +213,7 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
             },
         };
         let mut card_problems = Vec::new();
+        let mut taking = place.filter(|_| first_error.is_none()).map(Taking::new);
         let parsed = if is_card && card.is_none() {
             let mut bytes = Vec::new();
             let _ = (&mut reader).take(CARD_BYTES).read_to_end(&mut bytes);
@@ -193,9 +230,18 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
             }
             formats::read(&mut bytes.as_slice(), &context, settings)
         } else {
-            formats::read(&mut reader, &context, settings)
+            let shelf = taking.as_mut().map(|t| t as &mut dyn formats::piece::Shelf);
+            formats::read_onto(&mut reader, &context, settings, shelf)
         };
         let mut parsed = parsed.unwrap_or_default();
+        let mut long = match taking.map(|t| t.end(std::mem::take(&mut parsed.settle))) {
+            Some(Err(error)) => {
+                first_error = Some(error);
+                None
+            }
+            Some(Ok(long)) => long,
+            None => None,
+        };
         parsed.look.path = member.path;
         if parsed.look.compressed.is_empty() || parsed.look.compressed == "none" {
             parsed.look.compressed = member.compressed.to_owned();
@@ -205,17 +251,16 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
                 parsed.look.problems.push(problem);
             }
         }
-        if parsed.undated && !parsed.rows.is_empty() {
+        if parsed.undated && (!parsed.rows.is_empty() || long.is_some()) {
+            let rows = parsed.rows.len() + long.as_ref().map_or(0, |l| l.counts().rows);
             parsed.look.problems.push(Problem::whole(
-                format!(
-                    "{} rows have a time but no date, and nothing else tells the date: not used",
-                    parsed.rows.len()
-                ),
+                format!("{rows} rows have a time but no date, and nothing else tells the date: not used"),
                 "put logged_on into unit.toml, or log RMC or ZDA",
             ));
-            parsed.rows = Default::default();
+            (parsed.rows, long) = (Rows::default(), None);
         }
         if parsed.look.format != Format::Foreign {
+            on_shelf.extend(long.map(|long| (files.len(), long)));
             files.push(parsed);
             return MemberDone::Read;
         }
@@ -226,10 +271,14 @@ pub fn read_bundle(bundle: &BundleRef, limits: &Limits, settings: &FormatSetting
         }
         MemberDone::NotOpen
     });
+    if let Some(error) = first_error {
+        return Err(error);
+    }
     out.card = card;
     out.files = files;
+    out.long = on_shelf;
     out.ends = ends;
-    out
+    Ok(out)
 }
 
 /// Takes the rows of all files out of a bundle that lies at `path`.
@@ -240,7 +289,33 @@ pub(super) fn take_rows(bundle: &mut ReadBundle, path: &str) -> Vec<(Origin, Row
         .collect()
 }
 
-enum AsideError {
+/// The tables that a bundle has rows of, each in parts. `path` stands in the origins, which come beside.
+pub(super) fn take_tables<'a>(
+    mut files: Vec<(Origin, Rows)>,
+    long: &'a BTreeMap<usize, Long>,
+    mut take: impl FnMut(&'static str, Vec<Part<'a>>) -> Result<(), AsideError>,
+) -> Result<Vec<Origin>, AsideError> {
+    if long.is_empty() {
+        return Batch::each(files, |name, frame| take(name, vec![Part::Here(frame)]));
+    }
+    for name in schema::TABLES {
+        let mut parts = Vec::new();
+        for (i, (_, rows)) in files.iter_mut().enumerate() {
+            let origin = u32::try_from(i).unwrap_or(u32::MAX);
+            parts.extend(long.get(&i).into_iter().flat_map(|l| l.parts(name, origin)));
+            let frame = schema::take_table(rows, name, origin)?;
+            if frame.height() > 0 {
+                parts.push(Part::Here(frame));
+            }
+        }
+        if !parts.is_empty() {
+            take(name, parts)?;
+        }
+    }
+    Ok(files.into_iter().map(|(origin, _)| origin).collect())
+}
+
+pub(super) enum AsideError {
     Table(FrameError),
     Disk(StoreError),
 }
@@ -268,13 +343,17 @@ fn put_aside(bundle: &mut ReadBundle, scratch: &Scratch, common: &Mutex<Common>)
     }
     let (counts, path) = (bundle.counts(), bundle.path.clone());
     let mut kept = Kept::default();
-    let origins = Batch::each(take_rows(bundle, &path), |name, frame| Ok(scratch.keep(&mut kept, name, frame)?));
-    let origins = origins.map_err(|e: AsideError| match e {
+    let origins = take_tables(take_rows(bundle, &path), &bundle.long, |name, parts| {
+        for part in parts {
+            scratch.keep(&mut kept, name, part.frame()?)?;
+        }
+        Ok(())
+    });
+    let origins = origins.map_err(|e| match e {
         AsideError::Table(e) => RunError::Failed(format!("{path}: its tables could not be made: {e}")),
-        AsideError::Disk(e) => RunError::Failed(format!(
-            "{e}. Tables of a large pile are put aside there; --scratch DIR names another folder"
-        )),
+        AsideError::Disk(e) => scratch_error(&e),
     })?;
+    bundle.long = BTreeMap::new();
     let bytes = kept.bytes();
     let load: Loader = Arc::new(move |wanted: Option<Wanted<'_>>| {
         let tables = wanted.map_or(Ok(Vec::new()), |w| kept.load(w)).map_err(|e| loader_error(e.to_string()))?;
@@ -282,6 +361,10 @@ fn put_aside(bundle: &mut ReadBundle, scratch: &Scratch, common: &Mutex<Common>)
     });
     bundle.stored = Some(StoredRows { counts, bytes, load });
     Ok(())
+}
+
+pub(super) fn scratch_error(e: &StoreError) -> RunError {
+    RunError::Failed(format!("{e}. Tables of a large pile are put aside there; --scratch DIR names another folder"))
 }
 
 /// Reads all bundles of an inventory, in parallel, each content once. Their rows go into `scratch`.
@@ -302,7 +385,8 @@ pub(super) fn read_all(
     let bundles: Vec<&BundleRef> =
         inventory.bundles.iter().enumerate().filter(|(i, _)| !copies.contains_key(i)).map(|(_, b)| b).collect();
     let read: Vec<ReadBundle> = share_out_or_stop(bundles.len(), |i| {
-        let mut done = read_bundle(bundles[i], limits, settings);
+        let read = read_bundle_onto(bundles[i], limits, settings, Some(&|| scratch.place()));
+        let mut done = read.map_err(|e| scratch_error(&e))?;
         put_aside(&mut done, scratch, &common)?;
         watch.step(&bundles[i].path);
         Ok::<_, RunError>(done)

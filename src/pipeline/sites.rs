@@ -13,13 +13,13 @@ use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
 use crate::correlate::periods::{PeriodLimits, RoverTime, rover_time};
 use crate::detect::{self, Level, Setup, steep_ionosphere};
-use crate::frames::schema::{TABLES, Wanted};
+use crate::frames::schema::{Columns, Wanted};
 use crate::frames::{UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
 use crate::identify::{self, KnownFrom, Placement};
 use crate::maths::geodesy::ecef_to_geodetic;
 use crate::maths::magnetic::{FieldModel, decimal_year};
-use crate::model::event::Event;
+use crate::model::event::{Event, Origin};
 use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
 use crate::model::rows::SPAN_OBSERVATIONS;
@@ -147,27 +147,40 @@ pub(super) struct Tools<'a> {
 
 /// Loads the units of one site, one after the other, runs the detectors and puts the case together.
 pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunError> {
-    let Tools { units, known, beside, rules, request, .. } = tools;
+    let Tools { units, known, beside, rules, request, scratch, .. } = tools;
     let mut out = Site1 { span: site.span, ..Site1::default() };
     let only = |id: &str| id == site.site;
     for unit in site.rovers.iter().filter_map(|i| units.get(*i)) {
-        let frames = unit.frames(&TABLES.map(Wanted::looked_at), request)?;
+        let signals = Wanted { table: "signals", columns: Columns::Only(&detect::ROVER_SIGNALS) };
+        // No detector of a rover looks at its epochs and at other tables: of months either is enough for memory.
+        let others = unit.all_but(&["signals", "fixes"], request)?;
+        let frames = unit.signals(signals, |_| None, (request, scratch))?.with_others(others);
         let setup = setup_of(unit, None, beside);
         if let Some((from, to)) = span_of(&frames) {
             let events = detect::advisories(&frames, &setup, &BTreeSet::new(), from, to, &rules.limits);
             // Of a rover only its firmware is a finding by itself; the rest concerns bases.
             out.case.standing.extend(events.into_iter().filter(|e| e.kind == "firmware-trouble"));
         }
-        let events = detect::rover_events(&frames, &rules.limits);
+        let mut events = detect::rover_events(&frames, &rules.limits);
+        check_aside(&frames)?;
+        drop(frames);
+        let fixes = unit.frames(&[Wanted::looked_at("fixes")], request)?;
+        events.extend(detect::rover_events(&fixes, &rules.limits));
+        let events = detect::sorted(events);
         out.case
             .rovers
-            .extend(rover_cases(frames.only_fixes(), &events, &known.base_at, beside, request, &only).into_values());
+            .extend(rover_cases(fixes.only_fixes(), &events, &known.base_at, beside, request, &only).into_values());
     }
     for base in site.bases.iter().filter_map(|k| known.bases.get(*k)) {
         add_base(&mut out, base, tools)?;
     }
     finish(&site.site, &mut out, beside, &rules.limits);
     Ok(out)
+}
+
+/// What detectors looked at came from disk: whether all of it came.
+pub(super) fn check_aside(frames: &UnitFrames) -> Result<(), RunError> {
+    frames.check_aside().map_err(|e| RunError::Failed(format!("tables of unit {}: {e}", frames.unit)))
 }
 
 fn setup_of(unit: &Unit, position: Option<(f64, f64, f64)>, beside: &Beside) -> Setup {
@@ -209,18 +222,18 @@ pub(super) fn base_position(frames: &UnitFrames, card: &UnitCard) -> Option<(f64
 }
 
 fn add_base(site: &mut Site1, base: &BaseFacts, tools: &Tools<'_>) -> Result<(), RunError> {
-    let Tools { units, known, navigation, beside, rules, request, .. } = tools;
+    let Tools { units, known, navigation, beside, rules, request, scratch, .. } = tools;
     let Some(unit) = units.get(base.index) else { return Ok(()) };
-    let mut frames = unit.frames(&TABLES.map(Wanted::looked_at), request)?;
-    frames.site.clone_from(&base.at.site);
-    if let Some(place) = base.position {
-        frames = navigation
-            .directions(frames, unit.site.as_deref(), place)
-            .map_err(|e| RunError::Failed(format!("directions of unit {}: {e}", unit.unit)))?;
-    }
+    let over = |frames: &UnitFrames| navigation.over(frames, unit.site.as_deref(), base.position?);
+    let frames = unit.signals(Wanted::looked_at("signals"), over, (request, scratch))?;
     let setup = setup_of(unit, base.position, beside);
     let fleet: Vec<&Level> = known.bases.iter().filter(|b| b.index != base.index).map(|b| &b.level).collect();
-    let (events, calm) = detect::over_base(&frames, &setup, &base.level, &fleet, &rules.limits);
+    // The other tables come when what looks at single satellites is done.
+    let sky = detect::over_base_sky(&frames, &setup, &base.level, &fleet, &rules.limits);
+    let mut frames = frames.with_others(unit.all_but(&["signals"], request)?);
+    frames.site.clone_from(&base.at.site);
+    let (events, calm) = detect::over_base(&frames, &setup, &base.level, sky, &rules.limits);
+    check_aside(&frames)?;
     let makes: BTreeSet<String> = units
         .iter()
         .filter(|u| u.role == Role::Rover && u.site.as_deref() == Some(base.at.site.as_str()))
@@ -314,7 +327,32 @@ pub(super) fn rover_cases(
     let origins = view::u32s_full(&fixes, "origin");
     drop(fixes);
     let stays: Vec<Stay> = stays(own, &times, &ids, &lat, &lon, bases);
+    // A correction is an RTK state, or a reported station with an age that is no satellite's.
+    let corrected = |i: usize| {
+        states[i] == FixState::Fixed as u32
+            || states[i] == FixState::Float as u32
+            || (ids[i].is_some() && ages[i].is_finite())
+    };
     let mut by_site: BTreeMap<String, RoverCase> = BTreeMap::new();
+    if let [Stay { first: 0, end, site: Some(site) }] = stays.as_slice()
+        && *end == times.len()
+        && wanted(site)
+    {
+        // Most rovers are at one site all the time: months of epochs need not be copied.
+        let never_corrected = (0..*end).any(corrected);
+        let case = RoverCase {
+            times,
+            states,
+            ages_s: ages,
+            lat,
+            lon,
+            origin_of: origins,
+            never_corrected,
+            ..RoverCase::default()
+        };
+        by_site.insert(site.clone(), case);
+        return finished(by_site, (&unit, &read_from), events, beside, request);
+    }
     for stay in &stays {
         let Some(site) = stay.site.as_ref().filter(|s| wanted(s)) else { continue };
         let case = by_site.entry(site.clone()).or_default();
@@ -325,16 +363,22 @@ pub(super) fn rover_cases(
         case.lat.extend_from_slice(&lat[range.clone()]);
         case.lon.extend_from_slice(&lon[range.clone()]);
         case.origin_of.extend_from_slice(&origins[range.clone()]);
-        // A correction is an RTK state, or a reported station with an age that is no satellite's.
-        case.never_corrected |= range.clone().any(|i| {
-            states[i] == FixState::Fixed as u32
-                || states[i] == FixState::Float as u32
-                || (ids[i].is_some() && ages[i].is_finite())
-        });
+        case.never_corrected |= range.clone().any(corrected);
     }
+    finished(by_site, (&unit, &read_from), events, beside, request)
+}
+
+/// The cases of one rover with what follows from their epochs. So far `never_corrected` says that it was corrected.
+fn finished(
+    mut by_site: BTreeMap<String, RoverCase>,
+    (unit, read_from): (&str, &[Origin]),
+    events: &[Event],
+    beside: &Beside,
+    request: &Request,
+) -> BTreeMap<String, RoverCase> {
     for (site, case) in &mut by_site {
-        case.unit.clone_from(&unit);
-        case.origins.clone_from(&read_from);
+        unit.clone_into(&mut case.unit);
+        case.origins = read_from.to_vec();
         case.never_corrected = !case.never_corrected;
         if beside.complaints.iter().any(|c| c.unit == case.unit) {
             case.never_corrected = false;

@@ -25,7 +25,7 @@ fn key(e: &Ephemeris) -> OrbitKey {
 }
 
 /// Minutes in order, with azimuth and elevation, degrees.
-type Looks = Vec<(UtcMs, (f32, f32))>;
+pub(super) type Looks = Vec<(UtcMs, (f32, f32))>;
 
 /// Broadcast orbits, each once: a stream repeats them every minute.
 #[derive(Default)]
@@ -70,6 +70,21 @@ impl Common {
         list.push(Arc::clone(&e));
         e
     }
+}
+
+/// Where the satellites of a base stood.
+pub(super) struct Directions {
+    pub(super) from: GeometryFrom,
+    /// What it should have tracked.
+    pub(super) expected: Expecteds,
+    /// By satellite.
+    pub(super) found: HashMap<u16, Looks>,
+}
+
+/// Azimuth and elevation of a satellite in a minute, degrees.
+pub(super) fn of(found: &HashMap<u16, Looks>, t: UtcMs, sat: u16) -> Option<(f32, f32)> {
+    let looks = found.get(&sat)?;
+    looks.get(looks.binary_search_by_key(&t, |l| l.0).ok()?).map(|l| l.1)
 }
 
 /// Every broadcast orbit of the run, and those of each site's bases.
@@ -118,6 +133,15 @@ impl Navigation {
         site: Option<&str>,
         place: (f64, f64, f64),
     ) -> Result<UnitFrames, FrameError> {
+        match self.over(&frames, site, place) {
+            Some(d) => frames.with_directions(d.from, d.expected, |t, sat| of(&d.found, t, sat)),
+            None => Ok(frames),
+        }
+    }
+
+    /// Where the satellites of a base at `place` stood, minute by minute; `None` without orbits or signals. Of the frames only the times
+    /// and satellites of the signals are looked at.
+    pub(super) fn over(&self, frames: &UnitFrames, site: Option<&str>, place: (f64, f64, f64)) -> Option<Directions> {
         let times = view::i64s(&frames.signals, "time");
         let sats = view::u32s_full(&frames.signals, "sat");
         // Rows are by time: each minute of a satellite comes once for each of its signals.
@@ -129,7 +153,7 @@ impl Navigation {
             }
         }
         if self.all.is_empty() || tracked.is_empty() {
-            return Ok(frames);
+            return None;
         }
         let mut minutes = times;
         minutes.dedup();
@@ -181,9 +205,6 @@ impl Navigation {
         }
         let mut order: Vec<u32> = (0..expected.len() as u32).collect();
         order.sort_by_key(|i| (expected.time.get(*i as usize), expected.sat.get(*i as usize)));
-        frames.with_directions(from, expected.take(&order), |t, sat| {
-            let looks = found.get(&sat)?;
-            looks.get(looks.binary_search_by_key(&t, |l| l.0).ok()?).map(|l| l.1)
-        })
+        Some(Directions { from, expected: expected.take(&order), found })
     }
 }

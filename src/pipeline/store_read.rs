@@ -1,12 +1,11 @@
 //! Bringing new bundles into a store. Known ones are not opened.
 
-use super::read::{list_not_read, read_bundle, take_rows};
+use super::read::{AsideError, list_not_read, read_bundle_onto, take_rows, take_tables};
 use super::store_report::store_error;
-use super::stored::Record;
+use super::stored::{ReadAs, Record};
 use super::workers::share_out;
 use super::{Request, Rules, RunError, Watch, beside};
 use crate::crawl::{self, BundleKind, BundleRef, ContentHash, Inventory, Limits};
-use crate::frames::Batch;
 use crate::identify;
 use crate::model::findings::NotRead;
 use crate::store::{BundleEntry, FolderNote, Seen, Store, Writer};
@@ -202,7 +201,8 @@ struct Job<'a> {
 
 impl Job<'_> {
     fn one(&self, bundle: &BundleRef, stamp: &str, root: &str) -> Result<One, RunError> {
-        let mut read = read_bundle(bundle, self.limits, &self.rules.formats);
+        let read = read_bundle_onto(bundle, self.limits, &self.rules.formats, Some(&|| self.writer.aside()));
+        let mut read = read.map_err(|e| store_error(&e))?;
         if format!("{} {}", self::stamp(bundle), self.formats) != stamp {
             let reason = "it changed while it was read, so it is not finished; it is read the next time".to_owned();
             let not_read = vec![NotRead { path: bundle.path.clone(), reason }];
@@ -211,8 +211,6 @@ impl Job<'_> {
         let mut not_read = Vec::new();
         list_not_read(&read, &mut not_read);
         let record = Record::of(&read, self.formats);
-        let record = serde_json::to_value(&record)
-            .map_err(|e| RunError::Failed(format!("{}: its record could not be made: {e}", bundle.path)))?;
         let mut seen = Seen {
             path: bundle.path.clone(),
             root: root.to_owned(),
@@ -223,12 +221,14 @@ impl Job<'_> {
         let hash = read.ends.content_hash.as_ref().filter(|_| read.ends.failed.is_none()).map(ContentHash::hex);
         let Some(hash) = hash else {
             seen.raw = crawl::quick_hash(bundle).ok().flatten().map(|h| h.hex());
+            let record = serde_json::to_value(&record)
+                .map_err(|e| RunError::Failed(format!("{}: its record could not be made: {e}", bundle.path)))?;
             seen.record = Some(record);
             self.writer.note(&seen).map_err(|e| store_error(&e))?;
             return Ok(One { seen: Some(seen), did: Did::Failed, not_read });
         };
         seen.hash = Some(hash.clone());
-        let same = |m: crate::store::Manifest| m.record.get("formats").and_then(|f| f.as_str()) == Some(self.formats);
+        let same = |m: crate::store::Manifest<ReadAs>| m.record.formats == self.formats;
         let first = || self.begun.lock().unwrap_or_else(PoisonError::into_inner).insert(hash.clone());
         // If the one that is brought in fails, the run fails, and the next one reads this again: its tables are not there.
         if self.store.manifest(&hash).ok().flatten().is_some_and(same) || !first() {
@@ -237,9 +237,17 @@ impl Job<'_> {
         }
         let placement = identify::place(&read.facts(), &self.beside.fleet, &self.rules.paths);
         let (unit, site) = placement.map(|p| (p.unit, p.site.unwrap_or_default())).unwrap_or_default();
-        let batch = Batch::of(take_rows(&mut read, ""))
-            .map_err(|e| RunError::Failed(format!("{}: its tables could not be made: {e}", bundle.path)))?;
-        let entry = BundleEntry { hash, site, unit, record, tables: batch.tables };
+        let mut tables = Vec::new();
+        let rows = take_rows(&mut read, "");
+        take_tables(rows, &read.long, |name, parts| {
+            tables.push((name.to_owned(), parts));
+            Ok(())
+        })
+        .map_err(|e| match e {
+            AsideError::Table(e) => RunError::Failed(format!("{}: its tables could not be made: {e}", bundle.path)),
+            AsideError::Disk(e) => store_error(&e),
+        })?;
+        let entry = BundleEntry { hash, site, unit, record, tables };
         self.writer.put(&entry, &seen).map_err(|e| store_error(&e))?;
         Ok(One { seen: Some(seen), did: Did::New, not_read })
     }

@@ -11,7 +11,8 @@ use crate::frames::{Batch, Loader, loader_error};
 use crate::model::event::Origin;
 use crate::model::findings::NotRead;
 use crate::model::problem::Problem;
-use crate::store::{Manifest, Seen, Store, StoreError};
+use crate::store::{Seen, Store, StoreError, TableFile};
+use serde::de::IgnoredAny;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -112,7 +113,7 @@ fn read_all(store: &Arc<Store>, request: &Request, inventory: &mut Inventory) ->
         some.iter().zip(found.into_iter().flatten())
     });
     for (s, found) in records {
-        let (record, manifest) = match found {
+        let (record, tables) = match found {
             Ok(found) => found,
             Err(reason) => {
                 out.not_read.push(NotRead { path: s.path.clone(), reason });
@@ -124,11 +125,11 @@ fn read_all(store: &Arc<Store>, request: &Request, inventory: &mut Inventory) ->
             record.file_paths().map(|f| Origin { bundle: s.path.clone(), file: f.to_owned() }).collect();
         let mut bundle = record.into_bundle(&s.path, &mut common);
         list_not_read(&bundle, &mut out.not_read);
-        if let Some(manifest) = manifest {
+        if let Some(tables) = tables {
             bundle.stored = Some(StoredRows {
                 counts,
-                bytes: ROW_BYTES * manifest.tables.iter().map(|t| t.rows).sum::<u64>(),
-                load: loader(store, manifest, origins, request),
+                bytes: ROW_BYTES * tables.iter().map(|t| t.rows).sum::<u64>(),
+                load: loader(store, tables, origins, request),
             });
         }
         out.bundles.push(bundle);
@@ -144,30 +145,27 @@ fn in_window(seen: &Seen, request: &Request) -> bool {
     }
 }
 
-fn record_of(store: &Store, seen: &Seen) -> Result<(Record, Option<Manifest>), String> {
-    let parse = |value: serde_json::Value| {
-        serde_json::from_value::<Record>(value)
-            .map_err(|e| format!("its record in the store is damaged ({e}); run `lostfix read` over it again"))
+fn record_of(store: &Store, seen: &Seen) -> Result<(Record, Option<Vec<TableFile>>), String> {
+    let damaged = |e: &str| format!("its record in the store is damaged ({e}); run `lostfix read` over it again");
+    let Some(hash) = &seen.hash else {
+        let record = serde_json::from_value(seen.record.clone().unwrap_or_default());
+        return Ok((record.map_err(|e| damaged(&e.to_string()))?, None));
     };
-    match &seen.hash {
-        Some(hash) => match store.manifest(hash) {
-            Ok(Some(mut manifest)) => {
-                let record = parse(std::mem::take(&mut manifest.record))?;
-                Ok((record, Some(manifest)))
-            }
-            Ok(None) => Err("its tables are not in the store; run `lostfix read` over it again".to_owned()),
-            Err(e) => Err(e.to_string()),
-        },
-        None => Ok((parse(seen.record.clone().unwrap_or_default())?, None)),
+    match store.manifest::<Record>(hash) {
+        Ok(Some(manifest)) => Ok((manifest.record, Some(manifest.tables))),
+        Ok(None) => Err("its tables are not in the store; run `lostfix read` over it again".to_owned()),
+        // Is it the record alone?
+        Err(StoreError::Damaged { what, .. }) if store.manifest::<IgnoredAny>(hash).is_ok() => Err(damaged(&what)),
+        Err(e) => Err(e.to_string()),
     }
 }
 
-fn loader(store: &Arc<Store>, manifest: Manifest, origins: Vec<Origin>, request: &Request) -> Loader {
+fn loader(store: &Arc<Store>, tables: Vec<TableFile>, origins: Vec<Origin>, request: &Request) -> Loader {
     let store = Arc::clone(store);
     let (from, to) = (request.from, request.to);
     Arc::new(move |wanted: Option<Wanted<'_>>| {
         let tables = wanted
-            .map_or(Ok(Vec::new()), |w| store.load(&manifest, from, to, &WHOLE, w))
+            .map_or(Ok(Vec::new()), |w| store.load(&tables, from, to, &WHOLE, w))
             .map_err(|e| loader_error(e.to_string()))?;
         Ok(Batch { origins: origins.clone(), tables })
     })

@@ -27,6 +27,14 @@ pub(super) struct Record {
     bytes: u64,
 }
 
+/// Of a record only how its files were decoded.
+#[derive(Debug, Clone, Default, Deserialize)]
+pub(super) struct ReadAs {
+    /// As [`Record::formats`].
+    #[serde(default)]
+    pub(super) formats: String,
+}
+
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct FileRecord {
     look: FileLook,
@@ -119,7 +127,7 @@ impl Record {
                 ..BundleRead::default()
             },
             orbits,
-            stored: None,
+            ..ReadBundle::default()
         }
     }
 }

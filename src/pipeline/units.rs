@@ -2,23 +2,25 @@
 //! the bases are and how strong they hear, which sites a rover visits, and how it fared there (for the neighbours).
 
 use super::beside::Beside;
-use super::read::ReadAll;
+use super::read::{AsideError, ReadAll, scratch_error};
 use super::sites::{self, Placed};
-use super::sky::Navigation;
+use super::sky::{self, Directions, Navigation};
 use super::workers::{Room, share_out_or_stop};
 use super::{Request, Rules, RunError, Watch};
 use crate::config::card::UnitCard;
 use crate::correlate::grid::{Grid, PackedGrid};
 use crate::detect::{LEVEL_COLUMNS, Level};
-use crate::frames::schema::{Columns, Wanted};
-use crate::frames::{Loader, UnitBuilder, UnitFrames, view};
+use crate::frames::schema::{Columns, TABLES, Wanted};
+use crate::frames::{Batch, Frame, FrameError, Loader, UnitBuilder, UnitFrames, loader_error, view};
 use crate::identify::KnownFrom;
 use crate::identify::membership::BaseAt;
 use crate::maths::geodesy::great_circle_m;
 use crate::model::event::Origin;
 use crate::model::ids::Role;
 use crate::model::time::UtcMs;
+use crate::store::Scratch;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Tables of units that are looked at side by side take together not more than this, bytes, or it is one alone. What the
 /// work makes of them comes on top.
@@ -37,15 +39,67 @@ pub(super) struct Unit {
     bytes: u64,
 }
 
+/// From so many bytes of tables on the signals of a unit wait on disk while its detectors work: a base with weeks of data.
+const ASIDE_BYTES: u64 = 160 * 1024 * 1024;
+
 impl Unit {
+    /// Its frames but these tables.
+    pub(super) fn all_but(&self, tables: &[&str], request: &Request) -> Result<UnitFrames, RunError> {
+        let others: Vec<Wanted<'_>> =
+            TABLES.into_iter().filter(|t| !tables.contains(t)).map(Wanted::looked_at).collect();
+        self.frames(&others, request)
+    }
+
+    /// Its signals and no other table. `over` gives the directions of the satellites, where there are any.
+    pub(super) fn signals(
+        &self,
+        signals: Wanted<'_>,
+        over: impl Fn(&UnitFrames) -> Option<Directions>,
+        (request, scratch): (&Request, &Scratch),
+    ) -> Result<UnitFrames, RunError> {
+        let table = |e: FrameError| self.no_table(&e);
+        let all = || self.frames(&[signals], request);
+        if self.bytes < ASIDE_BYTES {
+            let frames = all()?;
+            return match over(&frames) {
+                Some(d) => {
+                    frames.with_directions(d.from, d.expected, |t, sat| sky::of(&d.found, t, sat)).map_err(table)
+                }
+                None => Ok(frames),
+            };
+        }
+        let put = |slice: Frame| {
+            let kept = scratch.write("signals", &slice).map_err(AsideError::Disk)?;
+            let load: Loader = Arc::new(move |wanted: Option<Wanted<'_>>| {
+                let tables =
+                    wanted.map_or(Ok(Vec::new()), |w| kept.load(w)).map_err(|e| loader_error(e.to_string()))?;
+                Ok(Batch { origins: Vec::new(), tables })
+            });
+            Ok::<_, AsideError>(load)
+        };
+        // Directions are computed of times and satellites alone, before the other columns are there.
+        let light = Wanted { table: "signals", columns: Columns::Only(&[]) };
+        let found = over(&self.frames(&[light], request)?);
+        let mut frames = all()?;
+        let done = match found {
+            Some(d) => frames.with_directions_aside(d.from, d.expected, |t, sat| sky::of(&d.found, t, sat), put),
+            None => frames.put_signals_aside(put).map(|()| frames),
+        };
+        done.map_err(|e| match e {
+            AsideError::Table(e) => self.no_table(&e),
+            AsideError::Disk(e) => scratch_error(&e),
+        })
+    }
+
+    fn no_table(&self, e: &FrameError) -> RunError {
+        RunError::Failed(format!("tables of unit {}: {e}", self.unit))
+    }
+
     /// Its frames, of what is wanted.
     pub(super) fn frames(&self, wanted: &[Wanted<'_>], request: &Request) -> Result<UnitFrames, RunError> {
         let mut builder = UnitBuilder::new(&self.unit, self.role, self.site.as_deref().unwrap_or(""));
         self.later.iter().for_each(|l| builder.add_later(l.clone()));
-        builder
-            .build_only(wanted)
-            .and_then(|f| f.clip(request.from, request.to))
-            .map_err(|e| RunError::Failed(format!("tables of unit {}: {e}", self.unit)))
+        builder.build_only(wanted).and_then(|f| f.clip(request.from, request.to)).map_err(|e| self.no_table(&e))
     }
 }
 

@@ -1,22 +1,15 @@
 //! Bringing a bundle into the store, and taking one out that was replaced.
 
+use super::parts::{Part, by_date};
 use super::run::{self, Writer};
 use super::seen::Seen;
-use super::{Store, StoreError, io_error, names, polars, table, to_json};
-use crate::frames::view;
-use crate::model::time::{DAY_MS, date_text};
-use polars::frame::DataFrame;
-use polars::prelude::{BooleanChunked, NewChunkedArray};
+use super::{Store, StoreError, io_error, names, table, to_json};
+use serde::de::{DeserializeOwned, IgnoredAny};
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
-use std::fs;
-use std::io;
+use std::fs::{self, File};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
-/// A bundle of more dates than this has clocks that ran wild: the rest of its rows has no date of its own.
-const MOST_DATES: usize = 400;
-/// What Hive calls the partition of rows without the value; its readers take it for null.
-const NO_DATE: &str = "__HIVE_DEFAULT_PARTITION__";
 const MANIFEST: &str = "manifest.json";
 const SEEN: &str = "seen.json";
 
@@ -35,9 +28,10 @@ pub struct TableFile {
     pub bytes: u64,
 }
 
-/// What is in a bundle. Its presence makes the bundle part of the store.
+/// What is in a bundle. Its presence makes the bundle part of the store. The store does not look at the record, and who does not
+/// need it need not hold it: that of a base of many weeks has tens of thousands of orbits.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct Manifest {
+pub struct Manifest<R = IgnoredAny> {
     /// Content hash, hexadecimal.
     pub hash: String,
     /// Site as known when it was read.
@@ -46,13 +40,13 @@ pub struct Manifest {
     pub unit: String,
     /// Its tables.
     pub tables: Vec<TableFile>,
-    /// What else is known; the store does not look at it.
-    pub record: serde_json::Value,
+    /// What else is known.
+    pub record: R,
 }
 
 /// A bundle to be brought in.
 #[derive(Debug)]
-pub struct BundleEntry {
+pub struct BundleEntry<'a, R> {
     /// Content hash, hexadecimal.
     pub hash: String,
     /// Site, empty when not known.
@@ -60,9 +54,9 @@ pub struct BundleEntry {
     /// Unit, empty when not known.
     pub unit: String,
     /// What else is to be kept.
-    pub record: serde_json::Value,
-    /// Table and frame.
-    pub tables: Vec<(String, DataFrame)>,
+    pub record: R,
+    /// Tables, each once, and their rows in parts.
+    pub tables: Vec<(String, Vec<Part<'a>>)>,
 }
 
 impl Store {
@@ -70,11 +64,11 @@ impl Store {
         self.root().join("bundles").join(hash.get(..2).unwrap_or("00")).join(format!("{hash}.json"))
     }
 
-    /// The manifest of a bundle; `None` when the bundle is not (or no longer) in the store.
+    /// The manifest of a bundle, with what its record is to be read as; `None` when the bundle is not (or no longer) in the store.
     ///
     /// # Errors
     /// When it cannot be read or is damaged.
-    pub fn manifest(&self, hash: &str) -> Result<Option<Manifest>, StoreError> {
+    pub fn manifest<R: DeserializeOwned>(&self, hash: &str) -> Result<Option<Manifest<R>>, StoreError> {
         read_manifest(&self.manifest_path(hash))
     }
 
@@ -84,7 +78,7 @@ impl Store {
     }
 }
 
-fn read_manifest(path: &Path) -> Result<Option<Manifest>, StoreError> {
+fn read_manifest<R: DeserializeOwned>(path: &Path) -> Result<Option<Manifest<R>>, StoreError> {
     match fs::read(path) {
         Ok(bytes) => serde_json::from_slice(&bytes)
             .map(Some)
@@ -100,7 +94,7 @@ impl Writer {
     ///
     /// # Errors
     /// When something cannot be written; the store is then as before.
-    pub fn put(&self, entry: &BundleEntry, seen: &Seen) -> Result<(), StoreError> {
+    pub fn put<R: Serialize>(&self, entry: &BundleEntry<'_, R>, seen: &Seen) -> Result<(), StoreError> {
         match self.try_put(entry, seen) {
             // Somebody took this run for dead and removed its folder: once more.
             Err(StoreError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => self.try_put(entry, seen),
@@ -108,7 +102,7 @@ impl Writer {
         }
     }
 
-    fn try_put(&self, entry: &BundleEntry, seen: &Seen) -> Result<(), StoreError> {
+    fn try_put<R: Serialize>(&self, entry: &BundleEntry<'_, R>, seen: &Seen) -> Result<(), StoreError> {
         let aside = self.aside()?;
         fs::create_dir_all(&aside).map_err(io_error(&aside, "make a folder for a bundle"))?;
         let done = self.write_and_commit(entry, seen, &aside);
@@ -119,31 +113,40 @@ impl Writer {
         publish(self.store(), &ready)
     }
 
-    fn write_and_commit(&self, entry: &BundleEntry, seen: &Seen, aside: &Path) -> Result<PathBuf, StoreError> {
+    fn write_and_commit<R: Serialize>(
+        &self,
+        entry: &BundleEntry<'_, R>,
+        seen: &Seen,
+        aside: &Path,
+    ) -> Result<PathBuf, StoreError> {
         let mut manifest = Manifest {
             hash: entry.hash.clone(),
             site: entry.site.clone(),
             unit: entry.unit.clone(),
             tables: Vec::new(),
-            record: entry.record.clone(),
+            record: &entry.record,
         };
-        for (name, frame) in &entry.tables {
-            for (date, part) in by_date(frame)? {
+        for (name, parts) in &entry.tables {
+            by_date(parts, &mut |date, frames| {
                 let file = aside.join(format!("{}.parquet", manifest.tables.len()));
-                let bytes = table::write(&file, &entry.unit, &part)?;
+                let (rows, bytes) = table::write_all(&file, &entry.unit, frames)?;
                 manifest.tables.push(TableFile {
                     table: name.clone(),
                     path: format!("{name}/site={}/date={date}/{}.parquet", names::partition(&entry.site), entry.hash),
-                    date,
-                    rows: part.height() as u64,
+                    date: date.to_owned(),
+                    rows,
                     bytes,
                 });
-            }
+                Ok(())
+            })?;
         }
-        for (name, text) in [(MANIFEST, to_json(&manifest)?), (SEEN, to_json(seen)?)] {
-            let path = aside.join(name);
-            fs::write(&path, text).map_err(io_error(&path, "write a record"))?;
-        }
+        let path = aside.join(MANIFEST);
+        let file = File::create(&path).map_err(io_error(&path, "write a record"))?;
+        let mut out = BufWriter::new(file);
+        serde_json::to_writer(&mut out, &manifest).map_err(|e| io_error(&path, "write a record")(e.into()))?;
+        out.flush().map_err(io_error(&path, "write a record"))?;
+        let path = aside.join(SEEN);
+        fs::write(&path, to_json(seen)?).map_err(io_error(&path, "write a record"))?;
         let ready = self.store().root().join("ready").join(format!("{}-{}", entry.hash, self.run()));
         if let Some(folder) = ready.parent() {
             fs::create_dir_all(folder).map_err(io_error(folder, "make a folder of the store"))?;
@@ -182,13 +185,13 @@ pub(super) fn publish(store: &Store, ready: &Path) -> Result<(), StoreError> {
     let root = store.root();
     let manifest = ready.join(MANIFEST);
     let mut old_tables = Vec::new();
-    if let Some(new) = read_manifest(&manifest)? {
+    if let Some(new) = read_manifest::<IgnoredAny>(&manifest)? {
         for (i, table) in new.tables.iter().enumerate() {
             move_if_there(&ready.join(format!("{i}.parquet")), &root.join(&table.path))?;
         }
         let place = store.manifest_path(&new.hash);
         // The same content placed at another site before: its files must not be counted twice by who reads the folders.
-        if let Ok(Some(old)) = read_manifest(&place) {
+        if let Ok(Some(old)) = read_manifest::<IgnoredAny>(&place) {
             old_tables = old.tables.into_iter().filter(|o| !new.tables.iter().any(|n| n.path == o.path)).collect();
         }
         move_if_there(&manifest, &place)?;
@@ -225,8 +228,8 @@ fn move_if_there(from: &Path, to: &Path) -> Result<(), StoreError> {
 
 /// Removes the tables of a replaced bundle, unless it came back in the meantime.
 pub(super) fn finish_retired(store: &Store, retired: &Path) -> Result<(), StoreError> {
-    if let Some(manifest) = read_manifest(retired)? {
-        let back = store.manifest(&manifest.hash)?;
+    if let Some(manifest) = read_manifest::<IgnoredAny>(retired)? {
+        let back = store.manifest::<IgnoredAny>(&manifest.hash)?;
         for table in &manifest.tables {
             let wanted = back.as_ref().is_some_and(|b| b.tables.iter().any(|t| t.path == table.path));
             if wanted {
@@ -254,40 +257,4 @@ pub(super) fn finish_retired(store: &Store, retired: &Path) -> Result<(), StoreE
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(io_error(retired, "remove a record that is done")(e)),
         _ => Ok(()),
     }
-}
-
-/// The rows of a frame by their UTC date.
-fn by_date(frame: &DataFrame) -> Result<Vec<(String, DataFrame)>, StoreError> {
-    if frame.height() == 0 {
-        return Ok(Vec::new());
-    }
-    let days: Vec<i64> = view::i64s(frame, "time").into_iter().map(|t| t.div_euclid(DAY_MS)).collect();
-    let mut counts: BTreeMap<i64, usize> = BTreeMap::new();
-    for day in &days {
-        *counts.entry(*day).or_default() += 1;
-    }
-    if counts.len() == 1 {
-        let date = days.first().map(|d| date_text(*d)).unwrap_or_default();
-        return Ok(vec![(date, frame.clone())]);
-    }
-    let mut order: Vec<(i64, usize)> = counts.into_iter().collect();
-    if order.len() > MOST_DATES {
-        order.sort_by_key(|(day, n)| (std::cmp::Reverse(*n), *day));
-        order.truncate(MOST_DATES);
-        order.sort_unstable();
-    }
-    let own: Vec<i64> = order.into_iter().map(|(day, _)| day).collect();
-    let part = |wanted: &dyn Fn(i64) -> bool| -> Result<DataFrame, StoreError> {
-        let mask: Vec<bool> = days.iter().map(|d| wanted(*d)).collect();
-        polars(frame.filter(&BooleanChunked::from_slice("date".into(), &mask)))
-    };
-    let mut out = Vec::new();
-    for day in &own {
-        out.push((date_text(*day), part(&|d| d == *day)?));
-    }
-    let rest = part(&|d| own.binary_search(&d).is_err())?;
-    if rest.height() > 0 {
-        out.push((NO_DATE.to_owned(), rest));
-    }
-    Ok(out)
 }

@@ -8,7 +8,7 @@
 //! folders/<hash>.json, beside/<hash>/                        FOLDERs that were read, and copies of the files beside the bundles
 //! ready/<content hash>-<run>/                                a finished bundle on its way to its places
 //! retired/<content hash>.json                                a bundle that was replaced, on its way out
-//! tmp/<run>/                                                 what a running process writes
+//! tmp/<run>/                                                 what a running process writes, and rows of long files until their end
 //! ```
 //!
 //! How it stays right without locks: a bundle is written whole into `tmp`, then its folder is renamed into `ready` (that is
@@ -24,15 +24,19 @@
 
 mod commit;
 mod names;
+mod parts;
 mod run;
 mod scratch;
 mod seen;
+mod shelf;
 mod table;
 
 pub use commit::{BundleEntry, Manifest, TableFile};
+pub use parts::{Load, Part};
 pub use run::Writer;
-pub use scratch::{Bytes, Kept, Scratch};
+pub use scratch::{Bytes, Kept, OnDisk, Scratch};
 pub use seen::{FolderNote, Seen};
+pub use shelf::{Days, Shelf, days_of};
 
 use crate::frames::schema::{self, Wanted};
 use crate::model::time::{UtcMs, date_text};
@@ -189,14 +193,14 @@ impl Store {
         &self.root
     }
 
-    /// The frames of a bundle of the table that is `wanted`, date by date: those of dates within `from..to` (UTC ms,
+    /// The frames of a bundle with these `tables`, of the table that is `wanted`, date by date: those of dates within `from..to` (UTC ms,
     /// `None` open) and, whatever the date, the tables of `whole`.
     ///
     /// # Errors
     /// A file that is missing or damaged.
     pub fn load(
         &self,
-        manifest: &Manifest,
+        tables: &[TableFile],
         from: Option<UtcMs>,
         to: Option<UtcMs>,
         whole: &[&str],
@@ -211,7 +215,7 @@ impl Store {
                 || (first.is_none_or(|f| date >= f.as_str()) && last.is_none_or(|l| date <= l.as_str()))
         };
         let mut out = Vec::new();
-        for table in manifest.tables.iter().filter(|t| t.table == wanted.table) {
+        for table in tables.iter().filter(|t| t.table == wanted.table) {
             if !whole.contains(&table.table.as_str()) && !inside(&table.date) {
                 continue;
             }

@@ -46,7 +46,10 @@ impl Writer {
     }
 
     /// A new path in this run's folder. The folder is made again when somebody took this run for dead.
-    pub(super) fn aside(&self) -> Result<PathBuf, StoreError> {
+    ///
+    /// # Errors
+    /// When it cannot be made.
+    pub fn aside(&self) -> Result<PathBuf, StoreError> {
         fs::create_dir_all(&self.folder).map_err(io_error(&self.folder, "make a folder for this run"))?;
         Ok(self.folder.join(self.count.fetch_add(1, Ordering::Relaxed).to_string()))
     }

@@ -49,6 +49,30 @@ impl Bytes {
     }
 }
 
+/// A table on disk; its end removes the file.
+#[derive(Debug)]
+pub struct OnDisk {
+    name: String,
+    path: PathBuf,
+    rows: u64,
+}
+
+impl OnDisk {
+    /// What is wanted of it.
+    ///
+    /// # Errors
+    /// When the file is gone or damaged.
+    pub fn load(&self, wanted: Wanted<'_>) -> Result<Vec<(String, DataFrame)>, StoreError> {
+        Ok(vec![(self.name.clone(), table::read(&self.path, self.rows, wanted)?)])
+    }
+}
+
+impl Drop for OnDisk {
+    fn drop(&mut self) {
+        let _ = fs::remove_file(&self.path);
+    }
+}
+
 #[derive(Debug)]
 enum Where {
     Memory(DataFrame),
@@ -85,6 +109,16 @@ impl Scratch {
         Ok(())
     }
 
+    /// Puts a table on disk, whatever room there is in memory.
+    ///
+    /// # Errors
+    /// When the folder cannot be written.
+    pub fn write(&self, name: &str, frame: &DataFrame) -> Result<OnDisk, StoreError> {
+        let out = OnDisk { name: name.to_owned(), path: self.next("parquet")?, rows: frame.height() as u64 };
+        table::write(&out.path, "", frame)?;
+        Ok(out)
+    }
+
     /// Whether so many bytes more may stay in memory; then they count.
     pub fn fits(&self, bytes: u64) -> bool {
         let fits = self.used.fetch_add(bytes, Ordering::Relaxed) + bytes <= self.limit;
@@ -102,6 +136,14 @@ impl Scratch {
         let path = self.next("bytes")?;
         fs::write(&path, bytes).map_err(io_error(&path, "put aside what memory should not hold"))?;
         Ok(Bytes { path, _folder: Arc::clone(self) })
+    }
+
+    /// A path for a file of its own; who makes it removes it.
+    ///
+    /// # Errors
+    /// When the folder cannot be made.
+    pub fn place(&self) -> Result<PathBuf, StoreError> {
+        self.next("rows")
     }
 
     fn next(&self, kind: &str) -> Result<PathBuf, StoreError> {

@@ -57,6 +57,48 @@ fn types(dtype: &DataType) -> Option<(Physical, Option<LogicalType>)> {
 
 /// Writes a frame; gives the size of the file. The same frame gives the same bytes.
 pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, StoreError> {
+    write_all(path, unit, &mut std::iter::once(Ok(frame.clone()))).map(|(_, bytes)| bytes)
+}
+
+/// Writes frames one behind the other as one table; gives its rows and the size of the file. However the rows come in frames, the
+/// bytes are the same.
+pub(super) fn write_all(
+    path: &Path,
+    unit: &str,
+    frames: &mut dyn Iterator<Item = Result<DataFrame, StoreError>>,
+) -> Result<(u64, u64), StoreError> {
+    let fail = |e: ParquetError| failed(path, &e);
+    let mut waiting = match frames.next() {
+        Some(frame) => frame?,
+        None => return Err(StoreError::NotUsable(format!("{}: a table without a frame", path.display()))),
+    };
+    let mut writer = writer(path, &waiting)?;
+    let mut rows = 0;
+    let mut groups = 0;
+    loop {
+        let next = if waiting.height() < ROWS_A_GROUP { frames.next().transpose()? } else { None };
+        if let Some(next) = next {
+            super::polars(waiting.vstack_mut_owned(next).map(|_| ()))?;
+            continue;
+        }
+        if waiting.height() == 0 && groups > 0 {
+            break;
+        }
+        let mut part = waiting.slice(0, ROWS_A_GROUP);
+        part.rechunk_mut();
+        write_group(&mut writer, unit, &part, path)?;
+        rows += part.height() as u64;
+        groups += 1;
+        waiting = waiting.slice(ROWS_A_GROUP as i64, usize::MAX);
+    }
+    let mut buffered = writer.into_inner().map_err(fail)?;
+    buffered.flush().map_err(io_error(path, "write a table"))?;
+    let file = buffered.into_inner().map_err(|e| io_error(path, "write a table")(e.into_error()))?;
+    Ok((rows, file.metadata().map_err(io_error(path, "write a table"))?.len()))
+}
+
+/// A file with the columns of a frame, still without rows.
+fn writer(path: &Path, frame: &DataFrame) -> Result<SerializedFileWriter<BufWriter<File>>, StoreError> {
     let fail = |e: ParquetError| failed(path, &e);
     let mut fields = Vec::new();
     let field = |name: &str, physical, logical| {
@@ -91,18 +133,7 @@ pub(super) fn write(path: &Path, unit: &str, frame: &DataFrame) -> Result<u64, S
     }
     let schema = Arc::new(Type::group_type_builder("lostfix").with_fields(fields).build().map_err(fail)?);
     let file = File::create(path).map_err(io_error(path, "make a table"))?;
-    let mut writer =
-        SerializedFileWriter::new(BufWriter::new(file), schema, Arc::new(properties.build())).map_err(fail)?;
-    let mut at = 0;
-    while at < frame.height() || at == 0 {
-        let part = frame.slice(at as i64, ROWS_A_GROUP);
-        write_group(&mut writer, unit, &part, path)?;
-        at += ROWS_A_GROUP;
-    }
-    let mut buffered = writer.into_inner().map_err(fail)?;
-    buffered.flush().map_err(io_error(path, "write a table"))?;
-    let file = buffered.into_inner().map_err(|e| io_error(path, "write a table")(e.into_error()))?;
-    Ok(file.metadata().map_err(io_error(path, "write a table"))?.len())
+    SerializedFileWriter::new(BufWriter::new(file), schema, Arc::new(properties.build())).map_err(fail)
 }
 
 fn no_type(name: &str, dtype: &DataType) -> StoreError {

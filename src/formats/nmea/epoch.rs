@@ -206,6 +206,16 @@ impl Epochs {
         self.now = self.now.map(|now| now + delta_ms);
     }
 
+    /// Bytes of rows that are held.
+    pub(super) fn held(&self) -> usize {
+        self.made.rows.bytes()
+    }
+
+    /// Takes the rows out that are there.
+    pub(super) fn give_out(&mut self) -> Rows {
+        self.made.rows.split_front(|_, n| n)
+    }
+
     /// Ends the open epoch.
     pub(super) fn close(&mut self) {
         if std::mem::take(&mut self.open.is_open) && self.open.source != Source::Nothing {

@@ -117,6 +117,8 @@ pub(super) struct Decoder {
     sky: Rows,
     uses_corrections: bool,
     timeless_satellites: u64,
+    /// Sum of all shifts.
+    moved_ms: i64,
 }
 
 impl Decoder {
@@ -134,6 +136,7 @@ impl Decoder {
             sky: Rows::default(),
             uses_corrections: false,
             timeless_satellites: 0,
+            moved_ms: 0,
         }
     }
 
@@ -361,9 +364,40 @@ impl Decoder {
 
     /// Moves everything that was given out (also asked for from outside, when another format of the stream had the date).
     pub(super) fn shift(&mut self, shift: Shift) {
+        self.moved_ms = self.moved_ms.saturating_add(shift.of_day_ms);
         self.epochs.shift(shift.of_day_ms);
         self.tally.shift(shift.of_day_ms);
         self.sky.shift(shift.of_day_ms);
+    }
+
+    /// Bytes of rows that are held.
+    pub(super) fn held(&self) -> usize {
+        self.epochs.held() + self.sky.bytes()
+    }
+
+    /// Start of the minute of satellite lists that is open.
+    pub(super) fn open_minute(&self) -> Option<UtcMs> {
+        self.tally.open_minute()
+    }
+
+    /// How far everything was moved so far, ms.
+    pub(super) fn moved_ms(&self) -> i64 {
+        self.moved_ms
+    }
+
+    /// Takes out rows of epochs and rows of satellite lists, of these as many of a table as `ready` says of its times.
+    pub(super) fn give_out(&mut self, ready: impl Fn(&[UtcMs]) -> usize) -> (Rows, Rows) {
+        self.sky.spans = Spans::default();
+        let [signals, bands, systems] =
+            [&self.sky.signals.time, &self.sky.bands.time, &self.sky.systems.time].map(|times| ready(times));
+        let lists = self.sky.split_front(|table, n| match table {
+            "signals" => signals,
+            "bands" => bands,
+            "systems" => systems,
+            _ => n,
+        });
+        self.tally.gave_out(signals);
+        (self.epochs.give_out(), lists)
     }
 
     /// Some epoch was RTK fixed or float: the unit uses corrections of another one.

@@ -28,6 +28,7 @@ use self::nav::Navigation;
 use self::obs::Observations;
 use self::report::{Report, quote};
 use self::text::Text;
+use super::piece::Piece;
 use super::{FileContext, Parsed, Stream};
 use crate::model::look::{FileLook, Format};
 use crate::model::time::rfc3339;
@@ -121,6 +122,14 @@ impl<S: CellSink> RinexStream<S> {
 impl<S: CellSink> Stream for RinexStream<S> {
     fn feed(&mut self, bytes: &[u8]) {
         self.push(bytes);
+    }
+
+    fn held(&self) -> usize {
+        self.core.obs.held()
+    }
+
+    fn piece(&mut self) -> Piece {
+        self.core.obs.piece()
     }
 
     fn finish(self: Box<Self>) -> Parsed {

@@ -9,6 +9,7 @@ use super::report::Report;
 use super::sink::{Cell, CellSink};
 use super::site::Sites;
 use crate::formats::Parsed;
+use crate::formats::piece::{Piece, Settle, refuse};
 use crate::formats::tally::{SPAN_GAP_MS, Tally};
 use crate::maths::signals::wavelength_m;
 use crate::model::ids::{Sat, Signal, System};
@@ -359,11 +360,29 @@ impl<S: CellSink> Observations<S> {
         }
     }
 
+    /// Bytes of rows that are held.
+    pub fn held(&self) -> usize {
+        self.rows.bytes()
+    }
+
+    /// Rows that nothing in the rest of the file touches. What headers say stays: later ones are compared with it.
+    pub fn piece(&mut self) -> Piece {
+        let signals = self.tally.unchanging(&self.rows);
+        let own = self.rows.split_front(|table, n| match table {
+            "positions" | "descriptions" => 0,
+            "signals" => signals,
+            _ => n,
+        });
+        self.tally.gave_out(signals);
+        Piece { own, ..Piece::default() }
+    }
+
     /// The end: everything that was collected.
     pub fn finish(mut self, mut report: Report, parsed: &mut Parsed) -> (Report, Vec<TypeTotal>, S) {
         self.keep_totals();
         self.tally.finish(&mut self.rows);
         let mut signals = self.tally.look_signals();
+        let mut refused_signals = Vec::new();
         for total in self.totals.iter().filter(|t| t.over_limit > 0) {
             let name = format!("{} {}", total.system.letter(), String::from_utf8_lossy(&total.code).trim_end());
             let refused = total.over_limit as f64 >= REFUSED_SHARE * total.count as f64;
@@ -378,6 +397,7 @@ impl<S: CellSink> Observations<S> {
             );
             if refused {
                 for signal in [Some(total.signal), total.or].into_iter().flatten() {
+                    refused_signals.push(signal);
                     refuse(&mut self.rows, signal);
                     let name = signal.to_string();
                     signals.iter_mut().filter(|s| s.signal == name).for_each(|s| s.cn0_mean_dbhz = None);
@@ -404,6 +424,7 @@ impl<S: CellSink> Observations<S> {
         parsed.span = self.first.zip(self.last);
         parsed.identity = self.sites.identity;
         parsed.rows = self.rows;
+        parsed.settle = Settle { refused: refused_signals, ..Settle::default() };
         (report, self.totals, self.sink)
     }
 }
@@ -474,35 +495,6 @@ fn move_phase(cells: &mut [Cell], seen: &mut u64, from: u8, to: u8, sat: Sat) {
         *cell = Cell { sat, signal: b.signal, range_m: b.range_m, ..a };
     }
     *seen &= !bit(from);
-}
-
-/// Takes the C/N0 of a signal out of the rows: it was no C/N0. The ten seconds of its band mix signals and lose theirs too.
-fn refuse(rows: &mut Rows, signal: Signal) {
-    let packed = signal.pack();
-    for (i, s) in rows.signals.signal.iter().enumerate() {
-        if *s == packed {
-            for column in [
-                &mut rows.signals.cn0_mean,
-                &mut rows.signals.cn0_min,
-                &mut rows.signals.cn0_sd,
-                &mut rows.signals.s4_like,
-            ] {
-                if let Some(v) = column.get_mut(i) {
-                    *v = f32::NAN;
-                }
-            }
-        }
-    }
-    let band = signal.band().map_or(0, |b| b.code());
-    for (i, b) in rows.bands.band.iter().enumerate() {
-        if *b == band {
-            for column in [&mut rows.bands.cn0_median, &mut rows.bands.cn0_step_max] {
-                if let Some(v) = column.get_mut(i) {
-                    *v = f32::NAN;
-                }
-            }
-        }
-    }
 }
 
 #[inline]

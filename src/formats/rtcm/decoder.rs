@@ -115,6 +115,8 @@ pub struct Decoder {
     range: Option<(UtcMs, UtcMs)>,
     span: Option<Span>,
     problems: Problems,
+    /// Sum of all shifts.
+    moved_ms: i64,
 }
 
 impl Default for Decoder {
@@ -150,6 +152,7 @@ impl Decoder {
             range: None,
             span: None,
             problems: Problems::default(),
+            moved_ms: 0,
         }
     }
 
@@ -438,6 +441,7 @@ impl Decoder {
         if delta_ms == 0 {
             return;
         }
+        self.moved_ms = self.moved_ms.saturating_add(delta_ms);
         self.rows.shift(delta_ms);
         self.minutes.shift(delta_ms);
         self.undated.shift(delta_ms);
@@ -452,6 +456,39 @@ impl Decoder {
         for heard in self.orbits.iter_mut().filter_map(|o| o.heard.as_mut()) {
             *heard = heard.saturating_add(delta_ms);
         }
+    }
+
+    /// Bytes of rows that are held.
+    pub fn held(&self) -> usize {
+        self.rows.bytes()
+    }
+
+    /// Start of the minute of observables that is open.
+    pub fn open_minute(&self) -> Option<UtcMs> {
+        self.tally.open_minute()
+    }
+
+    /// Time of the first row of signals that may still change.
+    pub fn first_changing(&self) -> Option<UtcMs> {
+        self.rows.signals.time.get(self.tally.unchanging(&self.rows)).copied()
+    }
+
+    /// How far everything was moved so far, ms.
+    pub fn moved_ms(&self) -> i64 {
+        self.moved_ms
+    }
+
+    /// Takes out rows that nothing in the rest of the stream touches; of signals as many as `ready` says of their times. Words of
+    /// antenna and receiver stay: at the end they tell who the unit is.
+    pub fn give_out(&mut self, ready: impl Fn(&[UtcMs]) -> usize) -> Rows {
+        let signals = ready(&self.rows.signals.time).min(self.tally.unchanging(&self.rows));
+        let rows = self.rows.split_front(|table, n| match table {
+            "descriptions" => 0,
+            "signals" => signals,
+            _ => n,
+        });
+        self.tally.gave_out(signals);
+        rows
     }
 
     /// The end of the stream. Ask the clock first and pass its last shift to [`Decoder::shift`].

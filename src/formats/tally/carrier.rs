@@ -475,6 +475,19 @@ impl Carrier {
         (slips, [rot, roti, pair.rates_1s.over(minute).1])
     }
 
+    /// Number of the first row that an arc will still write into.
+    pub(super) fn first_waiting(&self) -> Option<u32> {
+        self.phases.iter().filter_map(|p| p.waiting.first()).map(|w| w.row).min()
+    }
+
+    /// So many rows at the front are no longer there.
+    pub(super) fn gave_out(&mut self, rows: usize) {
+        let rows = u32::try_from(rows).unwrap_or(u32::MAX);
+        for waiting in self.phases.iter_mut().flat_map(|p| &mut p.waiting) {
+            waiting.row = waiting.row.saturating_sub(rows);
+        }
+    }
+
     /// Ends all arcs.
     pub(super) fn finish(&mut self, rows: &mut Signals) {
         self.phases.iter_mut().for_each(|p| p.end_arc(rows));

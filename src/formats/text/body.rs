@@ -1,5 +1,6 @@
 //! What every text decoder gathers: ledger, problems, rows, span and counts.
 
+use super::super::piece::Piece;
 use super::super::{FileContext, Parsed};
 use crate::model::ledger::Ledger;
 use crate::model::look::{FileLook, Format};
@@ -65,6 +66,16 @@ impl Body {
                 }
             }
         }
+    }
+
+    /// Bytes of rows that are held.
+    pub fn held(&self) -> usize {
+        self.rows.bytes()
+    }
+
+    /// The rows so far: no later line touches them.
+    pub fn piece(&mut self) -> Piece {
+        Piece { own: self.rows.split_front(|_, n| n), ..Piece::default() }
     }
 
     pub fn finish(self, format: Format, version: Option<&str>) -> Parsed {

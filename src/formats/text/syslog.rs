@@ -5,6 +5,7 @@
 //! the hints; this is said in the look. A unit that starts with an unset clock writes 1 January or 1970 until it has the
 //! time: such messages get the time of the next one that has it.
 
+use super::super::piece::Piece;
 use super::super::{FileContext, Parsed, Stream};
 use super::FormatSettings;
 use super::body::{Body, Place};
@@ -459,6 +460,14 @@ impl Stream for Syslog {
     fn feed(&mut self, bytes: &[u8]) {
         let Syslog { lines, reader } = self;
         lines.feed(bytes, &mut |line| reader.line(line));
+    }
+
+    fn held(&self) -> usize {
+        self.reader.body.held()
+    }
+
+    fn piece(&mut self) -> Piece {
+        self.reader.body.piece()
     }
 
     fn finish(mut self: Box<Self>) -> Parsed {

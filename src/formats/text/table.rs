@@ -1,5 +1,6 @@
 //! The one reader of all CSV files: finds the header, splits records, keeps the ledger; a [`Table`] says what a row means.
 
+use super::super::piece::Piece;
 use super::super::{Parsed, Stream};
 use super::body::{Body, Place};
 use super::lines::{LINE_LIMIT, Line, Lines, text_of};
@@ -205,6 +206,14 @@ impl<T: Table> Stream for CsvStream<T> {
     fn feed(&mut self, bytes: &[u8]) {
         let CsvStream { records, reader } = self;
         records.feed(bytes, &mut |record| reader.record(record));
+    }
+
+    fn held(&self) -> usize {
+        self.reader.body.held()
+    }
+
+    fn piece(&mut self) -> Piece {
+        self.reader.body.piece()
     }
 
     fn finish(mut self: Box<Self>) -> Parsed {

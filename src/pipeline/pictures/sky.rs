@@ -21,7 +21,11 @@ const LEAST_MINUTES: u32 = 120;
 const ORBIT_M: f64 = 26_560_000.0;
 const REACH_DEG: f64 = 64.8;
 
+/// What the sky takes from the signals.
+const COLUMNS: [&str; 8] = ["sat", "signal", "band", "cn0_mean", "cn0_sd", "mp_rms_m", "azimuth", "elevation"];
+
 /// The columns of the signal table that the sky needs.
+#[derive(Default)]
 pub(super) struct Rows {
     pub(super) time: Vec<i64>,
     pub(super) sat: Vec<u32>,
@@ -36,22 +40,45 @@ pub(super) struct Rows {
 
 impl Rows {
     pub(super) fn of(base: &UnitFrames) -> Rows {
-        let t = &base.signals;
-        Rows {
-            time: view::i64s(t, "time"),
-            sat: view::u32s_full(t, "sat"),
-            signal: view::u32s_full(t, "signal"),
-            band: view::u32s_full(t, "band"),
-            cn0: view::f32s(t, "cn0_mean"),
-            sd: view::f32s(t, "cn0_sd"),
-            mp_m: view::f32s(t, "mp_rms_m"),
-            azimuth: view::f32s(t, "azimuth"),
-            elevation: view::f32s(t, "elevation"),
-        }
+        Rows::of_those(base, |_, _| true)
     }
 
-    pub(super) fn any_direction(&self) -> bool {
-        self.elevation.iter().any(|e| e.is_finite())
+    /// Those that `wanted` says of a slice and a row in it.
+    fn of_those(base: &UnitFrames, wanted: impl Fn(&Rows, usize) -> bool) -> Rows {
+        let mut out = Rows::default();
+        for t in base.signal_slices(&COLUMNS) {
+            let slice = Rows {
+                time: view::i64s(&t, "time"),
+                sat: view::u32s_full(&t, "sat"),
+                signal: view::u32s_full(&t, "signal"),
+                band: view::u32s_full(&t, "band"),
+                cn0: view::f32s(&t, "cn0_mean"),
+                sd: view::f32s(&t, "cn0_sd"),
+                mp_m: view::f32s(&t, "mp_rms_m"),
+                azimuth: view::f32s(&t, "azimuth"),
+                elevation: view::f32s(&t, "elevation"),
+            };
+            for i in (0..slice.time.len()).filter(|i| wanted(&slice, *i)) {
+                out.time.push(slice.time[i]);
+                out.sat.push(slice.sat[i]);
+                out.signal.push(slice.signal[i]);
+                out.band.push(slice.band[i]);
+                out.cn0.push(slice.cn0[i]);
+                out.sd.push(slice.sd[i]);
+                out.mp_m.push(slice.mp_m[i]);
+                out.azimuth.push(slice.azimuth[i]);
+                out.elevation.push(slice.elevation[i]);
+            }
+        }
+        out
+    }
+
+    /// Rows of the first frequency with a direction.
+    fn directed(base: &UnitFrames) -> Rows {
+        let first = u32::from(Band::L1.code());
+        Rows::of_those(base, |r, i| {
+            r.band[i] == first && r.elevation[i] >= 0.0 && r.elevation[i] < 90.0 && r.azimuth[i].is_finite()
+        })
     }
 
     /// Elevation (degrees), C/N0 (dB-Hz) and code multipath (m) of the rows of a band with a direction.
@@ -83,19 +110,8 @@ struct Sum {
 
 /// The view of one base at `position` (latitude and longitude, degrees).
 pub(super) fn sky(base: &UnitFrames, position: Option<(f64, f64)>) -> Option<SkyView> {
-    let rows = Rows::of(base);
-    if !rows.any_direction() {
-        return None;
-    }
-    let first = u32::from(Band::L1.code());
-    let directed = || {
-        (0..rows.time.len()).filter(|i| {
-            rows.band[*i] == first
-                && rows.elevation[*i] >= 0.0
-                && rows.elevation[*i] < 90.0
-                && rows.azimuth[*i].is_finite()
-        })
-    };
+    let rows = Rows::directed(base);
+    let directed = || 0..rows.time.len();
     // The usual C/N0 of an elevation is the median of this base itself; signals differ, so each has its own.
     let mut by: BTreeMap<(u32, u32), Vec<f32>> = BTreeMap::new();
     for i in directed().filter(|i| rows.cn0[*i].is_finite()) {
@@ -216,11 +232,37 @@ pub(super) fn elevation(site: &Site1) -> Vec<ElevationCurve> {
 
 /// C/N0 over elevation of each band of one base.
 pub(super) fn curves(base: &UnitFrames) -> Vec<ElevationCurve> {
-    let rows = Rows::of(base);
-    if !rows.any_direction() {
-        return Vec::new();
+    let mut of: BTreeMap<u32, OfBand> = BTreeMap::new();
+    for t in base.signal_slices(&["signal", "band", "cn0_mean", "elevation"]) {
+        let (signals, bands) = (view::u32s_full(&t, "signal"), view::u32s_full(&t, "band"));
+        let (cn0, elevations) = (view::f32s(&t, "cn0_mean"), view::f32s(&t, "elevation"));
+        for i in 0..signals.len() {
+            let elevation = f64::from(elevations[i]);
+            if !cn0[i].is_finite() || !(0.0..90.0).contains(&elevation) {
+                continue;
+            }
+            let of = of.entry(bands[i]).or_default();
+            if let Some(bin) = of.bins.get_mut((elevation / CURVE_DEG) as usize) {
+                bin.add(cn0[i]);
+            }
+            *of.classes.entry(signals[i]).or_default() += 1;
+        }
     }
-    Band::ALL.into_iter().filter_map(|band| curve(base, &rows, band)).collect()
+    let curve = |band: Band| curve(base, of.remove(&u32::from(band.code()))?, band);
+    Band::ALL.into_iter().filter_map(curve).collect()
+}
+
+/// C/N0 of one band by elevation, and rows by signal.
+struct OfBand {
+    bins: Vec<Histogram>,
+    classes: BTreeMap<u32, u32>,
+}
+
+impl Default for OfBand {
+    fn default() -> OfBand {
+        let n = (90.0 / CURVE_DEG) as usize;
+        OfBand { bins: vec![Histogram { counts: [0; 140], total: 0 }; n], classes: BTreeMap::new() }
+    }
 }
 
 /// A histogram of C/N0 by half dB from 0 to 70 dB-Hz.
@@ -252,20 +294,7 @@ impl Histogram {
     }
 }
 
-fn curve(base: &UnitFrames, rows: &Rows, band: Band) -> Option<ElevationCurve> {
-    let n = (90.0 / CURVE_DEG) as usize;
-    let mut bins = vec![Histogram { counts: [0; 140], total: 0 }; n];
-    let mut classes: BTreeMap<u32, u32> = BTreeMap::new();
-    for i in 0..rows.time.len() {
-        let elevation = f64::from(rows.elevation[i]);
-        if rows.band[i] != u32::from(band.code()) || !rows.cn0[i].is_finite() || !(0.0..90.0).contains(&elevation) {
-            continue;
-        }
-        if let Some(bin) = bins.get_mut((elevation / CURVE_DEG) as usize) {
-            bin.add(rows.cn0[i]);
-        }
-        *classes.entry(rows.signal[i]).or_default() += 1;
-    }
+fn curve(base: &UnitFrames, OfBand { bins, classes }: OfBand, band: Band) -> Option<ElevationCurve> {
     let filled: Vec<(f64, f64, f32, f32, f32, u32)> = bins
         .iter()
         .enumerate()

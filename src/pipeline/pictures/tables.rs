@@ -234,7 +234,8 @@ fn coverage(site: &Site1, from: UtcMs, to: UtcMs) -> SmallTable {
         let observations = spans(crate::model::rows::SPAN_OBSERVATIONS);
         let stream = spans(crate::model::rows::SPAN_STATION);
         let cn0 = view::f32s(&base.bands, "cn0_median").iter().any(|c| c.is_finite());
-        let directions = view::f32s(&base.signals, "elevation").iter().any(|e| e.is_finite());
+        let directions =
+            base.signal_slices(&["elevation"]).any(|s| view::f32s(&s, "elevation").iter().any(|e| e.is_finite()));
         let metrics = view::texts(&base.metrics, "metric");
         let has = |name: &str| metrics.contains(&name);
         let (mut seen, mut missing) = (Vec::new(), Vec::new());

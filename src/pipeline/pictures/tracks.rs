@@ -232,11 +232,11 @@ fn cn0(base: &UnitFrames, axis: Axis) -> Vec<Track> {
 
 /// Irregularities of the ionosphere, where the table has them.
 fn roti(base: &UnitFrames, axis: Axis) -> Track {
-    let times = view::i64s(&base.signals, "time");
-    let values = view::f32s(&base.signals, "roti");
     let mut binner = Binner::default();
-    for (t, v) in times.iter().zip(values) {
-        binner.add(axis.bin(*t), v);
+    for signals in base.signal_slices(&["roti"]) {
+        for (t, v) in view::i64s(&signals, "time").into_iter().zip(view::f32s(&signals, "roti")) {
+            binner.add(axis.bin(t), v);
+        }
     }
     let look =
         Look { what: "lowest, middle and highest satellite", unit: "TECU/min", floor: 0.0, ceiling: 2.0, log: false };
