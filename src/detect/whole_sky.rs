@@ -51,40 +51,57 @@ pub(super) struct WholeSky {
     covered: Vec<Stretch>,
 }
 
-/// By minute, how much each satellite has changed since the minute before, less what the others have, dB.
-fn swings(minutes: &[SatMinute]) -> BTreeMap<UtcMs, Vec<f64>> {
-    let mut last: BTreeMap<u16, (UtcMs, f64)> = BTreeMap::new();
-    let mut out: BTreeMap<UtcMs, Vec<f64>> = BTreeMap::new();
-    for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.deficit_db.is_finite()) {
-        let before = last.insert(m.sat, (m.time, m.deficit_db));
-        if let Some((_, db)) = before.filter(|(t, _)| m.time - t == MINUTE_MS) {
-            out.entry(m.time).or_default().push(m.deficit_db - db);
+/// How much satellites change from minute to minute beside the others.
+#[derive(Default)]
+struct Swings {
+    /// Minute and deficit of each satellite when it was last seen.
+    last: BTreeMap<u16, (UtcMs, f64)>,
+}
+
+impl Swings {
+    /// Adds the changes since the minute before, less what the others have, dB; `minute` holds the satellites of one.
+    fn add(&mut self, minute: &[SatMinute], out: &mut Vec<f64>) {
+        let first = out.len();
+        for m in minute.iter().filter(|m| counts(m)) {
+            let before = self.last.insert(m.sat, (m.time, m.deficit_db));
+            out.extend(before.filter(|(t, _)| m.time - t == MINUTE_MS).map(|(_, db)| m.deficit_db - db));
         }
-    }
-    for changes in out.values_mut() {
+        let changes = &mut out[first..];
         let common = median(changes.iter().copied()).unwrap_or(0.0);
         changes.iter_mut().for_each(|c| *c = (*c - common).abs());
     }
-    out
+}
+
+fn counts(minute: &SatMinute) -> bool {
+    minute.elevation >= MASK_DEG && minute.deficit_db.is_finite()
+}
+
+/// The cells; `minutes` are sorted by time.
+fn cells(minutes: &[SatMinute]) -> Vec<Cell> {
+    let mut swings = Swings::default();
+    let mut changes = Vec::new();
+    let mut cell = |inside: &[SatMinute]| {
+        changes.clear();
+        inside.chunk_by(|a, b| a.time == b.time).for_each(|minute| swings.add(minute, &mut changes));
+        let counted = || inside.iter().filter(|m| counts(m));
+        if counted().count() < LEAST_MINUTES {
+            return None;
+        }
+        Some(Cell {
+            time: inside.first()?.time.div_euclid(CELL_MS) * CELL_MS,
+            first_db: median(counted().map(|m| m.deficit_db))?,
+            second_db: median(counted().map(|m| m.deficit_2_db)).unwrap_or(f64::NAN),
+            best_db: quantile(counted().map(|m| m.deficit_db), 0.2)?,
+            swing_db: median(changes.iter().copied()).unwrap_or(0.0),
+        })
+    };
+    let of_cell = |a: &SatMinute, b: &SatMinute| a.time.div_euclid(CELL_MS) == b.time.div_euclid(CELL_MS);
+    minutes.chunk_by(of_cell).filter_map(&mut cell).collect()
 }
 
 impl WholeSky {
     pub(super) fn of(minutes: &[SatMinute], limits: &Limits) -> WholeSky {
-        let mut by_cell: BTreeMap<UtcMs, Vec<&SatMinute>> = BTreeMap::new();
-        for m in minutes.iter().filter(|m| m.elevation >= MASK_DEG && m.deficit_db.is_finite()) {
-            by_cell.entry(m.time.div_euclid(CELL_MS) * CELL_MS).or_default().push(m);
-        }
-        let swings = swings(minutes);
-        let cell = |(time, v): (UtcMs, Vec<&SatMinute>)| {
-            let of = |f: &dyn Fn(&SatMinute) -> f64| median(v.iter().map(|m| f(m)));
-            let first_db = of(&|m| m.deficit_db)?;
-            let second_db = of(&|m| m.deficit_2_db).unwrap_or(f64::NAN);
-            let swing_db =
-                median(swings.range(time..time + CELL_MS).flat_map(|(_, v)| v.iter().copied())).unwrap_or(0.0);
-            let best_db = quantile(v.iter().map(|m| m.deficit_db), 0.2)?;
-            Some(Cell { time, first_db, second_db, best_db, swing_db })
-        };
-        let cells: Vec<Cell> = by_cell.into_iter().filter(|(_, v)| v.len() >= LEAST_MINUTES).filter_map(cell).collect();
+        let cells = cells(minutes);
         let times: Vec<UtcMs> = cells.iter().map(|c| c.time).collect();
         let both = |c: &Cell| c.second_db.is_nan() || c.second_db >= 0.5 * COVER_PART * limits.curve_db;
         let weak = |c: &Cell| c.first_db >= COVER_PART * limits.curve_db && both(c);
