@@ -7,7 +7,7 @@ use super::evidence::{EvidenceLimits, Feature};
 use super::grid::{Grid, merge_spans, others, overlap_ms};
 use super::place::PlaceBound;
 use super::segment::Segment;
-use super::spikes::spike_with_fall;
+use super::spikes::within_one;
 use super::timeline::Timeline;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
@@ -48,6 +48,9 @@ pub(super) struct OnRover<'a> {
     pub(super) reach: &'a Reach,
     /// How much each epoch speaks for a long baseline.
     pub(super) far: &'a [f32],
+    /// When spikes in the spectrum of the base and in its own are at work that came with a fall of the signals.
+    pub(super) spikes: &'a [(UtcMs, UtcMs)],
+    pub(super) own_spikes: &'a [(UtcMs, UtcMs)],
     pub(super) limits: &'a EvidenceLimits,
 }
 
@@ -116,8 +119,8 @@ impl OnRover<'_> {
             add(f, "base-tracks-well", seen);
         }
         let span = (segment.from, segment.to);
-        add(f, "spike-with-fall", spike_with_fall(&self.case.base_events, span));
-        add(f, "own-spike-with-fall", spike_with_fall(&self.rover.events, span));
+        add(f, "spike-with-fall", within_one(self.spikes, span));
+        add(f, "own-spike-with-fall", within_one(self.own_spikes, span));
         let silent = seen < 0.5 && !self.case.base_observed.is_empty();
         add(f, "base-silent", if silent { 1.0 } else { 0.0 });
         add(f, "auroral", if self.is_auroral() { 1.0 } else { 0.0 });

@@ -109,9 +109,9 @@ const ALONE_FAR: f64 = 0.3;
 const LEAST_OLD: f64 = 0.05;
 
 impl OldByDistance {
-    pub(super) fn of(case: &SiteCase, rover: &RoverCase, old_s: f64) -> OldByDistance {
+    pub(super) fn of(rover: &RoverCase, distance_km: &[f32], old_s: f64) -> OldByDistance {
         let mut cells: Vec<(u32, u32)> = Vec::new();
-        for (i, km) in distances_km(case, rover).iter().enumerate().filter(|(_, d)| d.is_finite()) {
+        for (i, km) in distance_km.iter().enumerate().filter(|(_, d)| d.is_finite()) {
             let at = (km / CELL_KM) as usize;
             if cells.len() <= at {
                 cells.resize(at + 1, (0, 0));
@@ -122,6 +122,16 @@ impl OldByDistance {
         OldByDistance { cells }
     }
 
+    /// Whether so many are old that it asks for a reason.
+    pub(super) fn asks(&self) -> bool {
+        self.share().is_some_and(|p| p >= LEAST_OLD)
+    }
+
+    /// Share of all epochs.
+    fn share(&self) -> Option<f64> {
+        share(OldByDistance::between(&[self], 0.0, f32::MAX))
+    }
+
     /// Epochs and old ones of several rovers between two distances, km.
     fn between(all: &[&OldByDistance], from_km: f32, to_km: f32) -> (u32, u32) {
         let (a, b) = ((from_km / CELL_KM) as usize, (to_km / CELL_KM) as usize);
@@ -130,15 +140,17 @@ impl OldByDistance {
     }
 }
 
+/// Share of old epochs, when there are enough.
+fn share((epochs, old): (u32, u32)) -> Option<f64> {
+    (epochs >= LEAST_EPOCHS).then(|| f64::from(old) / f64::from(epochs) + 0.002)
+}
+
 /// Where a rover's own way tells nothing, as it stays at its distance: old corrections that grow with the distance from rover to rover.
 pub(super) fn range_among(mine: &OldByDistance, fellows: &[&OldByDistance], distance_km: &[f32]) -> Reach {
     let Some(km) = mean_km(distance_km).map(|km| km as f32) else { return Reach::default() };
-    let share =
-        |(epochs, old): (u32, u32)| (epochs >= LEAST_EPOCHS).then(|| f64::from(old) / f64::from(epochs) + 0.002);
-    let here = share(OldByDistance::between(&[mine], 0.0, f32::MAX)).filter(|p| *p >= LEAST_OLD);
     let near_km = (NEAR_PART * km).min(km - APART_KM).max(0.0);
     let near = share(OldByDistance::between(fellows, 0.0, near_km));
-    let (Some(here), Some(near)) = (here, near) else { return Reach::default() };
+    let (Some(here), Some(near)) = (mine.share(), near) else { return Reach::default() };
     let as_far = share(OldByDistance::between(fellows, 0.9 * km, f32::MAX));
     if here < 4.0 * near || as_far.is_some_and(|p| p < 0.5 * here) {
         return Reach::default();

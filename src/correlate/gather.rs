@@ -18,11 +18,13 @@ use super::place::{PlaceBound, place_bound};
 use super::rivals::{Rates, outdone};
 use super::segment::{Segment, old_share, pieces};
 use super::sky_signs::{both_down, both_down_matters, fading};
+use super::spikes::spikes_with_fall;
 use super::stopped_with::StoppedWith;
 use super::symptoms::{Without, symptom};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::time::{MINUTE_MS, UtcMs};
+use std::cell::OnceCell;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Before and after a stretch in which what hits neighbours in turn may hit them, ms.
@@ -89,7 +91,9 @@ struct Whole<'a> {
     holds: Vec<Holds>,
     apart: Apart,
     lost_anyway: Vec<LostAnyway>,
-    old_by_distance: Vec<OldByDistance>,
+    /// Of each rover; worked out when one asks.
+    old_by_distance: OnceCell<Vec<OldByDistance>>,
+    spikes: Vec<(UtcMs, UtcMs)>,
     down_matters: f64,
     units: BTreeSet<&'a str>,
 }
@@ -126,7 +130,8 @@ impl<'a> Whole<'a> {
             apart: Apart::of(&holds, &counted),
             holds,
             lost_anyway: grids.iter().map(LostAnyway::of).collect(),
-            old_by_distance: case.rovers.iter().map(|r| OldByDistance::of(case, r, limits.age_old_s)).collect(),
+            old_by_distance: OnceCell::new(),
+            spikes: spikes_with_fall(&case.base_events),
             down_matters: both_down_matters(&case.base_events, &pairs),
             units: case.rovers.iter().map(|r| r.unit.as_str()).collect(),
             base,
@@ -137,15 +142,22 @@ impl<'a> Whole<'a> {
 
 impl Whole<'_> {
     /// What distance says of the link of a rover, by its own way or else beside the others.
-    fn reach(&self, r: usize, rover: &RoverCase, distance_km: &[f32]) -> Reach {
+    fn reach(&self, rover: &RoverCase, distance_km: &[f32]) -> Reach {
         let own = range_evidence(rover, distance_km, self.limits.age_old_s);
         if !own.at.is_empty() || rover.never_corrected {
             return own;
         }
-        let others = self.case.rovers.iter().zip(&self.old_by_distance);
+        let old_s = self.limits.age_old_s;
+        let mine = OldByDistance::of(rover, distance_km, old_s);
+        if !mine.asks() {
+            return own;
+        }
+        let of_one = |r: &RoverCase| OldByDistance::of(r, &distances_km(self.case, r), old_s);
+        let all = self.old_by_distance.get_or_init(|| self.case.rovers.iter().map(of_one).collect());
+        let others = self.case.rovers.iter().zip(all);
         let fellows: Vec<&OldByDistance> =
             others.filter(|(o, _)| !o.never_corrected && o.unit != rover.unit).map(|(_, old)| old).collect();
-        range_among(&self.old_by_distance[r], &fellows, distance_km)
+        range_among(&mine, &fellows, distance_km)
     }
 }
 
@@ -193,6 +205,7 @@ struct OneRover<'a> {
     distance_km: Vec<f32>,
     reach: Reach,
     far: Vec<f32>,
+    spikes: Vec<(UtcMs, UtcMs)>,
     /// The other rovers of the base that get corrections: what each loses anyway, and their grids.
     fellows: Vec<&'a LostAnyway>,
     other_grids: Vec<&'a Grid>,
@@ -222,9 +235,10 @@ impl<'a> OneRover<'a> {
             without: Without::of("rover:", &rover.events),
             mine,
             place: place_bound(rover),
-            reach: whole.reach(r, rover, &distance_km),
+            reach: whole.reach(rover, &distance_km),
             distance_km,
             far,
+            spikes: spikes_with_fall(&rover.events),
             fellows: others().map(|(_, lost_anyway)| lost_anyway).collect(),
             other_grids: others().map(|((_, grid), _)| grid).collect(),
             lost_anyway: &whole.lost_anyway[r],
@@ -276,8 +290,9 @@ impl<'a> OneRover<'a> {
             down: segment.both_down * self.whole.down_matters,
             old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),
         };
-        let OneRover { rover, place, reach, far, .. } = self;
-        OnRover { case, rover, base, place, reach, far, limits }.context(&mut f, segment, &company);
+        let OneRover { rover, place, reach, far, spikes: own_spikes, .. } = self;
+        let spikes = &self.whole.spikes;
+        OnRover { case, rover, base, place, reach, far, spikes, own_spikes, limits }.context(&mut f, segment, &company);
         spare_age(&mut f, anyway);
         segment.features = f;
     }

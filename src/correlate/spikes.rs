@@ -21,19 +21,22 @@ const SEEN_BEFORE_MS: i64 = 30_000;
 /// Shortest time for which a spike and what it does to the signals works on after its end, ms (as long as falls do).
 const WORKS_AFTER_MS: i64 = 120_000;
 
-/// How far a stretch of loss lies within a spike of a unit's spectrum that came with a fall of its signals, 0 to 1. One that stands there
-/// whether signals fall or not does not come with any.
-pub(super) fn spike_with_fall(events: &[Event], (from, to): (UtcMs, UtcMs)) -> f64 {
+/// When the spikes of a unit's spectrum that came with a fall of its signals can be at work. One that stands there whether signals fall or
+/// not does not come with any.
+pub(super) fn spikes_with_fall(events: &[Event]) -> Vec<(UtcMs, UtcMs)> {
     let with_fall = |spike: &&Event| {
         events
             .iter()
             .any(|e| FALLS.contains(&e.kind) && (-SEEN_BEFORE_MS..=SEEN_AFTER_MS).contains(&(spike.from - e.from)))
     };
-    let inside = |spike: &Event| {
-        let (a, b) = (spike.from - SEEN_AFTER_MS, spike.to + WORKS_AFTER_MS);
-        (to.min(b) - from.max(a)).max(0) as f64 / (to - from).max(1) as f64
-    };
-    events.iter().filter(|e| e.kind == "spectrum-spike").filter(with_fall).map(inside).fold(0.0, f64::max)
+    let works = |spike: &Event| (spike.from - SEEN_AFTER_MS, spike.to + WORKS_AFTER_MS);
+    events.iter().filter(|e| e.kind == "spectrum-spike").filter(with_fall).map(works).collect()
+}
+
+/// How far a stretch lies within one of these times, 0 to 1.
+pub(super) fn within_one(spikes: &[(UtcMs, UtcMs)], (from, to): (UtcMs, UtcMs)) -> f64 {
+    let part = |(a, b): &(UtcMs, UtcMs)| (to.min(*b) - from.max(*a)).max(0) as f64 / (to - from).max(1) as f64;
+    spikes.iter().map(part).fold(0.0, f64::max)
 }
 
 #[cfg(test)]
@@ -45,7 +48,7 @@ mod tests {
     fn a_spike_counts_that_begins_with_a_fall() {
         let with = |fall_s: i64, from_s: i64, to_s: i64| {
             let events = [event("all-bands-drop", fall_s, fall_s + 300), event("spectrum-spike", 1_060, 1_400)];
-            spike_with_fall(&events, (from_s * 1_000, to_s * 1_000))
+            within_one(&spikes_with_fall(&events), (from_s * 1_000, to_s * 1_000))
         };
         assert_eq!(with(1_000, 1_010, 1_200), 1.0);
         assert_eq!(with(1_000, 5_000, 5_100), 0.0, "elsewhere");

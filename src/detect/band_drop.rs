@@ -38,15 +38,21 @@ impl Series {
         step.is_finite() && step >= limits.band_jump_db && !(scatter.is_finite() && step < 1.5 * scatter)
     }
 
-    /// Whether it is there at most of some times and hardly ever makes a common step.
-    fn is_calm(&self, at: &[UtcMs], limits: &Limits) -> bool {
+    /// At how many of some times it has at least `least` cells near, and at how many a common step.
+    fn steps_near(&self, at: &[UtcMs], least: usize, limits: &Limits) -> (usize, usize) {
         let (mut seen, mut steps) = (0, 0);
         for t in at {
             let i = self.t.partition_point(|x| *x < t - 10_000);
             let mut near = (i..self.t.len()).take_while(|i| self.t[*i] <= t + 10_000);
-            seen += usize::from(near.clone().count() > 0);
+            seen += usize::from(near.clone().count() >= least);
             steps += usize::from(near.any(|i| self.shared_step(i, limits)));
         }
+        (seen, steps)
+    }
+
+    /// Whether it is there at most of some times and hardly ever makes a common step.
+    fn is_calm(&self, at: &[UtcMs], limits: &Limits) -> bool {
+        let (seen, steps) = self.steps_near(at, 1, limits);
         2 * seen >= at.len() && 4 * steps <= seen
     }
 
@@ -460,13 +466,7 @@ fn jumps(all: &[Series], maker: &Maker<'_>, limits: &Limits) -> Vec<Event> {
             }
             // A band that has no satellites left at a jump does not contradict it: it may have fallen all the way.
             let shared = |o: &Series| {
-                let (mut jumps, mut seen) = (0, 0);
-                for t in &s.at {
-                    let i = o.t.partition_point(|x| *x < t - 10_000);
-                    let mut near = (i..o.t.len()).take_while(|i| o.t[*i] <= t + 10_000);
-                    seen += usize::from(near.clone().count() >= 3);
-                    jumps += usize::from(near.any(|i| o.shared_step(i, limits)));
-                }
+                let (seen, jumps) = o.steps_near(&s.at, 3, limits);
                 jumps * 10 >= seen * 6
             };
             let jumps_too = |o: &Vec<Jumpy>| o.iter().any(|o| o.from < s.to && o.to > s.from);

@@ -5,7 +5,7 @@
 use super::Maker;
 use super::limits::Limits;
 use super::sky_minutes::SatMinute;
-use super::whole_sky::{Cell, WholeSky};
+use super::whole_sky::{CELL_MS, Cell, WholeSky};
 use super::window::{median, stretches};
 use crate::frames::UnitFrames;
 use crate::model::event::Event;
@@ -47,11 +47,11 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], sky: &WholeSky, li
             l.first_db >= limits.curve_db
                 && (l.second_db.is_nan() || l.second_db >= 0.5 * limits.curve_db)
                 && even.get(&(l.time.div_euclid(HOUR_MS) * HOUR_MS)).copied().unwrap_or(false)
-                && !sky.is_covered(l.time, l.time + WholeSky::CELL_MS)
+                && !sky.is_covered(l.time, l.time + CELL_MS)
         })
         .collect();
     let level_times: Vec<UtcMs> = sky.cells.iter().map(|l| l.time).collect();
-    for s in stretches(&level_times, &weak, WholeSky::CELL_MS, 2 * WholeSky::CELL_MS, 2 * WholeSky::CELL_MS) {
+    for s in stretches(&level_times, &weak, CELL_MS, 2 * CELL_MS, 2 * CELL_MS) {
         let of = |f: &dyn Fn(&Cell) -> f64| median(sky.cells.get(s.first..s.end).unwrap_or_default().iter().map(f));
         let (first, second) = (of(&|l| l.first_db).unwrap_or(0.0), of(&|l| l.second_db));
         events.push(maker.event(

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 /// Satellites below are weak and restless under any sky, degrees.
 const MASK_DEG: f64 = 10.0;
 /// Cells, ms: the whole sky can fall and come back within an hour.
-const CELL_MS: i64 = 5 * MINUTE_MS;
+pub(super) const CELL_MS: i64 = 5 * MINUTE_MS;
 /// Satellite minutes that a cell needs.
 const LEAST_MINUTES: usize = 20;
 /// Under typical by so much the second frequency of satellites below 30 degrees falls under what a receiver tracks, about 28 dB-Hz (typical
@@ -115,9 +115,6 @@ impl WholeSky {
         covered.retain(|s| level(s) >= 0.8 * limits.curve_db);
         WholeSky { cells, covered }
     }
-
-    /// Width of a cell, ms.
-    pub(super) const CELL_MS: i64 = CELL_MS;
 
     /// Whether something covers the antenna for at least half of a time.
     pub(super) fn is_covered(&self, from: UtcMs, to: UtcMs) -> bool {

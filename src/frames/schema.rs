@@ -17,6 +17,7 @@
 //! | spans | time, until, kind, epochs |
 
 use super::column::{floats, numbers, whole};
+pub use crate::model::packed::TABLES;
 use crate::model::rows::{
     Bands, Corrections, Descriptions, Expecteds, Fixes, Logged, Metrics, NO_COUNT, NO_SLIPS, NO_STATION, Positions,
     Rows, Signals, Spans, Spectra, Systems,
@@ -24,21 +25,6 @@ use crate::model::rows::{
 use polars::prelude::{
     Column, DataFrame, Float32Type, Float64Type, Int64Type, NamedFrom, PolarsResult, Series, UInt32Type,
 };
-
-/// The tables, in the order of [`tables`].
-pub const TABLES: [&str; 11] = [
-    "fixes",
-    "corrections",
-    "positions",
-    "descriptions",
-    "signals",
-    "bands",
-    "systems",
-    "metrics",
-    "spectra",
-    "logged",
-    "spans",
-];
 
 /// Columns that are there for who reads the store with other programs; the analysis does not load them. A detector that comes
 /// to need one takes it off this list; `tests/architecture.rs` watches over it.
