@@ -1,5 +1,6 @@
 //! What is brought together for one site before any verdict.
 
+use super::grid::holds;
 use super::periods::RoverTime;
 use crate::model::event::{Calm, Event, Origin};
 use crate::model::ids::FixState;
@@ -16,6 +17,8 @@ pub struct RoverCase {
     pub states: Vec<u32>,
     /// Correction age, s; NaN when missing.
     pub ages_s: Vec<f32>,
+    /// When the receiver starts and tells no age yet, as in [`crate::maths::starts`]; ascending.
+    pub starting: Vec<(UtcMs, UtcMs)>,
     /// Degrees; NaN when missing.
     pub lat: Vec<f64>,
     /// Degrees; NaN when missing.
@@ -34,10 +37,13 @@ pub struct RoverCase {
 
 impl RoverCase {
     /// Whether the corrections of an epoch are older than `old_s`, or missing where the receiver has a position and no differential
-    /// solution. One without any position tells no age whatever arrives.
+    /// solution. One without any position tells no age whatever arrives, one that has just started neither.
     pub(super) fn is_old(&self, index: usize, old_s: f64) -> bool {
         let age = self.ages_s.get(index).copied().unwrap_or(f32::NAN);
-        f64::from(age) > old_s || (age.is_nan() && self.states.get(index) == Some(&(FixState::Autonomous as u32)))
+        let none = || {
+            self.states.get(index) == Some(&(FixState::Autonomous as u32)) && !holds(&self.starting, self.times[index])
+        };
+        f64::from(age) > old_s || (age.is_nan() && none())
     }
 
     /// Whether the receiver had no position at all in an epoch, and so no age to tell.

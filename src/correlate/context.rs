@@ -58,6 +58,8 @@ pub(super) struct OnRover<'a> {
 pub(super) struct Company {
     /// [`alone_min`].
     pub(super) alone_min: f64,
+    /// How far the rover loses more by itself than they do, 0 to 1.
+    pub(super) more_alone: f64,
     /// Which part of the other rovers loses fix in the same hour.
     pub(super) turns: f64,
     /// How far the signals are down on both sides, as far as it changes anything.
@@ -228,7 +230,8 @@ impl OnRover<'_> {
         let swings = events.iter().filter(|e| expected && matches!(e.kind, "scintillation" | "ionosphere-disturbed"));
         let disturbed = part_of(&merge_spans(swings.map(|e| (e.from, e.to)).collect(), 0), segment);
         let not_alone = not_alone.max(DISTURBED * disturbed);
-        add(f, "only-this-rover", ((company.alone_min - 1.0) / 4.0).clamp(0.0, 1.0) * (1.0 - not_alone));
+        let long = ((company.alone_min - 1.0) / 4.0).clamp(0.0, 1.0);
+        add(f, "only-this-rover", long * (1.0 - not_alone) * company.more_alone);
         // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
         let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
         let lonely = |from: UtcMs, to: UtcMs| (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(to - from));
@@ -237,7 +240,10 @@ impl OnRover<'_> {
             add(
                 f,
                 "only-this-rover-again",
-                (like.count() as f64 - 2.0) / 6.0 * (1.0 - company.turns) * (1.0 - DISTURBED * disturbed),
+                (like.count() as f64 - 2.0) / 6.0
+                    * (1.0 - company.turns)
+                    * (1.0 - DISTURBED * disturbed)
+                    * company.more_alone,
             );
         }
     }

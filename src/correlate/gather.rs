@@ -12,6 +12,7 @@ use super::distance::{OldByDistance, Reach, distances_km, far_evidence, range_am
 use super::evidence::{ByKind, EvidenceLimits, Feature, SiteEvidence, Timing};
 use super::grid::{Grid, Within, in_turn, others};
 use super::leads::Leads;
+use super::lonely::{lonely_shares, more_than};
 use super::onsets::Onsets;
 use super::periods::LostRun;
 use super::place::{PlaceBound, place_bound};
@@ -20,7 +21,7 @@ use super::segment::{Segment, old_share, pieces};
 use super::sky_signs::{both_down, both_down_matters, fading};
 use super::spikes::spikes_with_fall;
 use super::stopped_with::StoppedWith;
-use super::symptoms::{Without, symptom};
+use super::symptoms::{FIRMWARE, Without, symptom};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::time::{MINUTE_MS, UtcMs};
@@ -91,6 +92,8 @@ struct Whole<'a> {
     holds: Vec<Holds>,
     apart: Apart,
     lost_anyway: Vec<LostAnyway>,
+    /// What each rover loses by itself.
+    lonely: Vec<Option<f64>>,
     /// Of each rover; worked out when one asks.
     old_by_distance: OnceCell<Vec<OldByDistance>>,
     spikes: Vec<(UtcMs, UtcMs)>,
@@ -130,6 +133,7 @@ impl<'a> Whole<'a> {
             apart: Apart::of(&holds, &counted),
             holds,
             lost_anyway: grids.iter().map(LostAnyway::of).collect(),
+            lonely: lonely_of(&case.rovers, &counted),
             old_by_distance: OnceCell::new(),
             spikes: spikes_with_fall(&case.base_events),
             down_matters: both_down_matters(&case.base_events, &pairs),
@@ -159,6 +163,12 @@ impl Whole<'_> {
             others.filter(|(o, _)| !o.never_corrected && o.unit != rover.unit).map(|(_, old)| old).collect();
         range_among(&mine, &fellows, distance_km)
     }
+}
+
+/// What each rover loses by itself; `None` for those without corrections, whose grids are not among the counted.
+fn lonely_of(rovers: &[RoverCase], counted: &[&Grid]) -> Vec<Option<f64>> {
+    let mut shares = lonely_shares(counted).into_iter();
+    rovers.iter().map(|r| if r.never_corrected { None } else { shares.next().flatten() }).collect()
 }
 
 /// How the events of the base go with the loss of all rovers, and those of each rover with its own. A rover's own well-shown trouble is
@@ -210,6 +220,9 @@ struct OneRover<'a> {
     fellows: Vec<&'a LostAnyway>,
     other_grids: Vec<&'a Grid>,
     lost_anyway: &'a LostAnyway,
+    /// How far it loses more by itself than the others, and than those whose firmware has no known trouble.
+    more_alone: f64,
+    more_than_sound: f64,
     apart: Apart,
 }
 
@@ -222,6 +235,13 @@ impl<'a> OneRover<'a> {
             let all = whole.case.rovers.iter().zip(whole.grids).zip(&whole.lost_anyway);
             all.filter(|((o, _), _)| !o.never_corrected && o.unit != rover.unit)
         };
+        let troubled = |unit: &str| whole.case.standing.iter().any(|e| e.kind == FIRMWARE && e.unit == unit);
+        let alone = |counts: &dyn Fn(&RoverCase) -> bool| {
+            let all = whole.case.rovers.iter().zip(&whole.lonely);
+            let fellows = all.filter(|(o, _)| o.unit != rover.unit && counts(o)).map(|(_, share)| *share);
+            more_than(whole.lonely[r], fellows)
+        };
+        let (more_alone, more_than_sound) = (alone(&|_| true), alone(&|o| !troubled(&o.unit)));
         let mut kinds = whole.holds.clone();
         kinds.extend(mine.holds());
         kinds.extend(conditions::of_rover(rover, &far));
@@ -242,6 +262,8 @@ impl<'a> OneRover<'a> {
             fellows: others().map(|(_, lost_anyway)| lost_anyway).collect(),
             other_grids: others().map(|((_, grid), _)| grid).collect(),
             lost_anyway: &whole.lost_anyway[r],
+            more_alone,
+            more_than_sound,
             apart: Apart::of(&kinds, &[grid]),
         }
     }
@@ -287,6 +309,7 @@ impl<'a> OneRover<'a> {
         let company = Company {
             alone_min: alone_min((from, to), (period.from, period.to), &self.other_grids),
             turns: in_turn(self.grid, &self.other_grids, from, to),
+            more_alone: self.more_alone,
             down: segment.both_down * self.whole.down_matters,
             old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),
         };
@@ -354,7 +377,8 @@ impl<'a> OneRover<'a> {
                 continue;
             }
             let (side, without) = if own { ("own", &self.without) } else { ("standing", &self.whole.without) };
-            let shown = if e.kind == "firmware-trouble" { symptom(f, without, span) } else { 1.0 };
+            let more = if own { self.more_than_sound } else { 1.0 };
+            let shown = if e.kind == FIRMWARE { symptom(f, without, span, more) } else { 1.0 };
             f.push(Feature {
                 id: format!("{side}:{}", e.kind),
                 strength: f64::from(e.strength) * shown,

@@ -12,6 +12,7 @@ pub mod evidence;
 pub mod gather;
 pub mod grid;
 mod leads;
+mod lonely;
 pub mod onsets;
 pub mod periods;
 pub mod place;

@@ -6,6 +6,9 @@ use super::rivals::REASONS;
 use crate::model::event::Event;
 use crate::model::time::UtcMs;
 
+/// The kind of a unit whose firmware the catalogue lists.
+pub(super) const FIRMWARE: &str = "firmware-trouble";
+
 /// What a weak or disturbed signal does as well.
 const OF_SIGNALS: [&str; 2] = ["common-slip", "rover-few-satellites"];
 const SECOND: &str = "second-frequency-lost";
@@ -52,14 +55,15 @@ impl Without {
 }
 
 /// How far the evidence of a segment shows what a receiver (the unit of `without`) does by itself: it stops, starts again, loses its lock or for a moment a
-/// frequency. Without any of it, or where its ports or its signals show why it did, only a quarter counts.
-pub(super) fn symptom(features: &[Feature], without: &Without, (from, to): (UtcMs, UtcMs)) -> f64 {
+/// frequency. Without any of it, or where its ports or its signals show why it did, only a quarter counts, as far as the unit fares worse than
+/// its fellows without the trouble (`worse`, 0 to 1).
+pub(super) fn symptom(features: &[Feature], without: &Without, (from, to): (UtcMs, UtcMs), worse: f64) -> f64 {
     let strongest = |kinds: &[&str]| strongest(features, without.scope, kinds);
     let by_itself = 1.0 - strongest(&REASONS);
     let second = strongest(&[SECOND]) * without.brief(from, to);
     let lost = strongest(&OF_SIGNALS).max(second) * by_itself.min(1.0 - strongest(&SIGNALS));
     let shown = strongest(&SHOWN) * by_itself.min(1.0 - strongest(&SET));
-    (0.25 + lost.max(shown)).min(1.0)
+    (0.25 * worse + lost.max(shown)).min(1.0)
 }
 
 #[cfg(test)]
@@ -75,7 +79,7 @@ mod tests {
     fn shown(features: &[Feature], gone_s: i64, hole_s: i64) -> f64 {
         let gone = |from: i64| samples::event(SECOND, from, from + gone_s);
         let without = Without::of("base:", &[gone(1000), gone(1000 + gone_s + hole_s)]);
-        symptom(features, &without, (1_000_000, 1_010_000))
+        symptom(features, &without, (1_000_000, 1_010_000), 1.0)
     }
 
     /// Worked by hand: a quarter, and the strength of what is shown; of four minutes (360 - 240) / 240 = 0.5 of it.

@@ -4,6 +4,7 @@ use super::Maker;
 use super::limits::Limits;
 use super::window::{step_ms, stretches};
 use crate::frames::{UnitFrames, view};
+use crate::maths::starts::starting_spans;
 use crate::model::event::Event;
 use crate::model::ids::FixState;
 
@@ -15,13 +16,18 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     let maker = Maker::new(frames, table);
     let mut flags = Vec::with_capacity(times.len());
     let mut last_fresh: Option<i64> = None;
+    let mut starts = starting_spans(&times, &ages).into_iter().peekable();
     for i in 0..times.len() {
+        while starts.next_if(|(_, until)| *until < times[i]).is_some() {}
+        let starting = starts.peek().is_some_and(|(from, _)| *from <= times[i]);
         let old = if ages[i].is_finite() {
             f64::from(ages[i]) > limits.age_old_s
         } else {
             // The receiver has given up the corrections: age empty and a state that uses none, after it had some.
             let none = matches!(FixState::from_code(states[i] as u8), Some(FixState::Autonomous | FixState::None));
-            none && states[i] != FixState::None as u32 && last_fresh.is_some_and(|t| times[i] - t <= 3_600_000)
+            none && states[i] != FixState::None as u32
+                && !starting
+                && last_fresh.is_some_and(|t| times[i] - t <= 3_600_000)
         };
         if ages[i].is_finite() && !old {
             last_fresh = Some(times[i]);
@@ -33,9 +39,14 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
     stretches(&times, &flags, step, 3 * step, 3_000)
         .into_iter()
         .map(|s| {
-            let oldest = ages[s.first..s.end].iter().copied().filter(|a| a.is_finite()).fold(0.0_f32, f32::max);
+            let told = ages[s.first..s.end].iter().copied().filter(|a| a.is_finite()).fold(0.0_f32, f32::max);
+            let oldest = told.max(silent_age_s(&times, &ages, s.end - 1));
             let growing = growing_share(&times[s.first..s.end], &ages[s.first..s.end]);
-            let how = if growing > 0.7 { ", growing as fast as time passes: nothing arrives" } else { "" };
+            let how = match told {
+                0.0 => ", not told any more: no corrections in use",
+                _ if growing > 0.7 => ", growing as fast as time passes: nothing arrives",
+                _ => "",
+            };
             // The age says when the corrections stopped: before the limit was reached.
             let from = s.from - (limits.age_old_s * 1000.0) as i64;
             maker.event(
@@ -49,6 +60,15 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             )
         })
         .collect()
+}
+
+/// How old corrections must be at an epoch that tells no age, by the last one that did, s; 0 where the epoch tells its own.
+fn silent_age_s(times: &[i64], ages: &[f32], at: usize) -> f32 {
+    if ages[at].is_finite() {
+        return 0.0;
+    }
+    let last = (0..at).rev().find(|i| ages[*i].is_finite());
+    last.map_or(0.0, |i| ages[i] + (times[at] - times[i]) as f32 / 1000.0)
 }
 
 /// Share of steps in which the age grows as fast as time.

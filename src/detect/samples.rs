@@ -31,8 +31,13 @@ fn spans(events: &[Event], kind: &str) -> Vec<(i64, i64)> {
 
 /// Rover epochs of an hour, one every `step` seconds.
 fn fixes(step: i64, change: impl Fn(i64, &mut Fix)) -> Rows {
+    fixes_but(0..0, step, change)
+}
+
+/// The same with a hole in its log.
+fn fixes_but(hole: std::ops::Range<i64>, step: i64, change: impl Fn(i64, &mut Fix)) -> Rows {
     let mut rows = Rows::default();
-    for s in (0..3600).step_by(step as usize) {
+    for s in (0..3600).step_by(step as usize).filter(|s| !hole.contains(s)) {
         let mut fix = Fix {
             time: s * 1000,
             state: FixState::Fixed as u8,
@@ -145,6 +150,25 @@ fn corrections_that_grow_old_are_seen_at_any_log_interval() {
         assert!((found[0].0 - 1000).abs() <= 2 * step && (found[0].1 - 1100).abs() <= step, "{found:?}");
     }
     assert!(spans(&rover(fixes(1, |_, _| ())), "corrections-old").is_empty());
+}
+
+#[test]
+fn a_receiver_that_starts_has_no_corrections_whatever_the_link_does() {
+    // Without an age and a differential solution from 1000 s to `until`, its log silent for `silent` seconds before.
+    let old = |silent: i64, until: i64| {
+        rover(fixes_but(1000 - silent..1000, 1, |s, f| {
+            if (1000..until).contains(&s) {
+                (f.correction_age_s, f.state) = (f32::NAN, FixState::Autonomous as u8);
+            }
+        }))
+    };
+    assert!(spans(&old(40, 1080), "corrections-old").is_empty());
+    // As long after it, it is the link; and so it is at once without a silence.
+    assert_eq!(spans(&old(40, 1200), "corrections-old").iter().map(|s| s.1).collect::<Vec<_>>(), [1200]);
+    let gone = old(0, 1080);
+    assert_eq!(spans(&gone, "corrections-old").iter().map(|s| s.1).collect::<Vec<_>>(), [1080]);
+    let told: Vec<&str> = gone.iter().filter(|e| e.kind == "corrections-old").map(|e| e.detail.as_str()).collect();
+    assert_eq!(told, ["correction age up to 81 s, not told any more: no corrections in use"]);
 }
 
 #[test]

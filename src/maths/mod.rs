@@ -9,6 +9,7 @@ pub mod ionosphere;
 pub mod magnetic;
 pub mod orbits;
 pub mod signals;
+pub mod starts;
 pub mod stats;
 pub mod sun;
 

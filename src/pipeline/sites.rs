@@ -19,6 +19,7 @@ use crate::identify::membership::{BaseAt, Stay, stays};
 use crate::identify::{self, KnownFrom, Placement};
 use crate::maths::geodesy::ecef_to_geodetic;
 use crate::maths::magnetic::{FieldModel, decimal_year};
+use crate::maths::starts::starting_spans;
 use crate::model::event::{Event, Origin};
 use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
@@ -379,6 +380,7 @@ fn finished(
     for (site, case) in &mut by_site {
         unit.clone_into(&mut case.unit);
         case.origins = read_from.to_vec();
+        case.starting = starting_spans(&case.times, &case.ages_s);
         case.never_corrected = !case.never_corrected;
         if beside.complaints.iter().any(|c| c.unit == case.unit) {
             case.never_corrected = false;

@@ -11,6 +11,7 @@ use lostfix::correlate::grid::Grid;
 use lostfix::correlate::periods::{PeriodLimits, rover_time};
 use lostfix::detect::{Limits, Setup, advisories, base_events, rover_events};
 use lostfix::frames::{UnitBuilder, UnitFrames, view};
+use lostfix::maths::starts::starting_spans;
 use lostfix::model::event::{Event, Origin};
 use lostfix::model::ids::{Band, FixState, Role, Sat, Signal, System};
 use lostfix::model::rows::{
@@ -399,9 +400,11 @@ fn rover_case(f: &UnitFrames, limits: &Limits) -> RoverCase {
     let times = view::i64s(&f.fixes, "time");
     let states = view::u32s_full(&f.fixes, "state");
     let time = rover_time(&times, &states, |_| true, &PeriodLimits::default());
+    let ages_s = view::f32s(&f.fixes, "correction_age_s");
     RoverCase {
         unit: f.unit.clone(),
-        ages_s: view::f32s(&f.fixes, "correction_age_s"),
+        starting: starting_spans(&times, &ages_s),
+        ages_s,
         lat: view::f64s(&f.fixes, "lat"),
         lon: view::f64s(&f.fixes, "lon"),
         origin_of: view::u32s_full(&f.fixes, "origin"),
