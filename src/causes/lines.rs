@@ -234,6 +234,9 @@ fn context_words(id: &str, segment: &Segment, members: &Members, evidence: &Site
             None => "the rover was far from the base".to_owned(),
         },
         "context:base-tracks-well" => "the base logged its observations without a finding of its own".to_owned(),
+        "context:own-signals-steady" => {
+            "the rover's own log shows two carriers and more, each as strong as in the half hour before".to_owned()
+        }
         "context:both-sides-down" => {
             "the signals of all bands fell at the base and at the rover in the same minutes".to_owned()
         }

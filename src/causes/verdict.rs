@@ -152,6 +152,7 @@ fn is_own(id: &str) -> bool {
             | "context:auroral"
             | "context:base-tracks-well"
             | "context:base-log-missing"
+            | "context:own-signals-steady"
             | "context:corrections-old"
             | "context:ionosphere-quiet"
             | "context:storm-not-over-base"

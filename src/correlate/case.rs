@@ -29,6 +29,8 @@ pub struct RoverCase {
     pub origins: Vec<Origin>,
     /// Lost, observed, start-up.
     pub time: RoverTime,
+    /// When its own log shows two carriers and more, each as strong as ever; ascending.
+    pub steady: Vec<(UtcMs, UtcMs)>,
     /// The rover's own events.
     pub events: Vec<Event>,
     /// It never had a correction in the window.

@@ -109,6 +109,7 @@ impl OnRover<'_> {
         add(f, if self.reach.among { "corrections-far-among" } else { "corrections-far" }, parts.reached);
         self.on_board(f, segment, &parts, &events, company);
         add(f, "place-bound", parts.bound);
+        add(f, "own-signals-steady", 2.0 * part_of(&self.rover.steady, segment) - 1.0);
         let seen = part_of(&self.case.base_observed, segment);
         add(f, "base-log-missing", 1.0 - seen);
         if !burst {

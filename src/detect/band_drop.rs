@@ -8,9 +8,10 @@
 //! base: antenna power, cable, wideband (patterns: common practice, no source; solar burst excepted).
 
 use super::Maker;
+use super::band_series::Series;
 use super::limits::Limits;
 use super::whole_sky::WholeSky;
-use super::window::{Stretch, median, quantile, stretches, trailing_median};
+use super::window::{Stretch, median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::maths::stats;
 use crate::model::event::Event;
@@ -20,90 +21,13 @@ use crate::model::time::{MINUTE_MS, UtcMs};
 use std::cell::OnceCell;
 use std::collections::BTreeMap;
 
-struct Series {
-    band: Band,
-    t: Vec<UtcMs>,
-    drop: Vec<f64>,
-    step: Vec<f64>,
-    /// How much each satellite changes for itself, dB.
-    scatter: Vec<f64>,
-    /// The same in the middle of the series.
-    usual_scatter: f64,
-}
-
-impl Series {
-    /// A change of a cell that all satellites share: more than what each of them does for itself.
-    fn shared_step(&self, i: usize, limits: &Limits) -> bool {
-        let (step, scatter) = (self.step[i], self.scatter[i]);
-        step.is_finite() && step >= limits.band_jump_db && !(scatter.is_finite() && step < 1.5 * scatter)
-    }
-
-    /// At how many of some times it has at least `least` cells near, and at how many a common step.
-    fn steps_near(&self, at: &[UtcMs], least: usize, limits: &Limits) -> (usize, usize) {
-        let (mut seen, mut steps) = (0, 0);
-        for t in at {
-            let i = self.t.partition_point(|x| *x < t - 10_000);
-            let mut near = (i..self.t.len()).take_while(|i| self.t[*i] <= t + 10_000);
-            seen += usize::from(near.clone().count() >= least);
-            steps += usize::from(near.any(|i| self.shared_step(i, limits)));
-        }
-        (seen, steps)
-    }
-
-    /// Whether it is there at most of some times and hardly ever makes a common step.
-    fn is_calm(&self, at: &[UtcMs], limits: &Limits) -> bool {
-        let (seen, steps) = self.steps_near(at, 1, limits);
-        2 * seen >= at.len() && 4 * steps <= seen
-    }
-
-    /// Whether the satellites fade each for itself in a stretch: then a low median is no common fall.
-    fn fades(&self, first: usize, end: usize, depth: f64) -> bool {
-        let inside = median(self.scatter[first..end].iter().copied()).unwrap_or(0.0);
-        inside >= 1.5 && inside >= 2.0 * self.usual_scatter && inside >= 0.35 * depth
-    }
-}
-
-/// The series of all bands that the log holds, in the order of the bands.
-fn all_series(frames: &UnitFrames, limits: &Limits) -> Vec<Series> {
-    let table = &frames.bands;
-    let times = view::i64s(table, "time");
-    let bands = view::u32s_full(table, "band");
-    let medians = view::f32s(table, "cn0_median");
-    let steps = view::f32s(table, "cn0_step_max");
-    let scatters = view::f32s(table, "cn0_scatter");
-    let satellites = view::u32s_full(table, "satellites");
-    let mut all: Vec<Series> = Vec::new();
-    for band in Band::ALL {
-        let rows: Vec<usize> = (0..times.len())
-            .filter(|i| bands[*i] == u32::from(band.code()) && satellites[*i] >= 4 && medians[*i].is_finite())
-            .collect();
-        if rows.len() < 30 {
-            continue;
-        }
-        let t: Vec<UtcMs> = rows.iter().map(|i| times[*i]).collect();
-        let value: Vec<f64> = rows.iter().map(|i| f64::from(medians[*i])).collect();
-        let base = trailing_median(&t, &value, 180, 60 * MINUTE_MS, 12, |i, b| {
-            b.is_finite() && b - value[i] > limits.band_drop_db
-        });
-        let fallback = median(value.iter().copied()).unwrap_or(f64::NAN);
-        let drop: Vec<f64> =
-            value.iter().zip(&base).map(|(v, b)| if b.is_finite() { b - v } else { fallback - v }).collect();
-        let step: Vec<f64> = rows.iter().map(|i| f64::from(steps[*i])).collect();
-        let scatter: Vec<f64> = rows.iter().map(|i| f64::from(scatters[*i])).collect();
-        let usual_scatter = median(scatter.iter().copied()).unwrap_or(0.0);
-        all.push(Series { band, t, drop, step, scatter, usual_scatter });
-    }
-    all
-}
-
 /// `sky`: that of a base; falls of the median under a cover are no common falls.
-pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
-    let all = all_series(frames, limits);
+pub(super) fn run(frames: &UnitFrames, all: &[Series], sky: &WholeSky, limits: &Limits) -> Vec<Event> {
     let maker = Maker::new(frames, &frames.bands);
     // Most bases have no fall to judge.
     let satellites = OnceCell::new();
     let mut events = Vec::new();
-    for series in &all {
+    for series in all {
         let flags: Vec<bool> = series.drop.iter().map(|d| *d >= limits.band_drop_db).collect();
         for s in stretches(&series.t, &flags, 10_000, 60_000, 20_000) {
             let inside: Vec<f64> = (s.first..s.end).filter(|i| flags[*i]).map(|i| series.drop[i]).collect();
@@ -125,7 +49,7 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
                 events.push(part_of_sky(series.band, s, uneven, &maker));
                 continue;
             }
-            let fall = Fall { all: &all, series, s, down: inside.len(), depth };
+            let fall = Fall { all, series, s, down: inside.len(), depth };
             if all.len() == 1 {
                 events.extend(fall.steady(&flags, &maker));
             }
@@ -133,7 +57,7 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
         }
     }
     if frames.role == Role::Base {
-        events.extend(jumps(&all, &maker, limits).into_iter().filter(|e| !sky.is_covered(e.from, e.to)));
+        events.extend(jumps(all, &maker, limits).into_iter().filter(|e| !sky.is_covered(e.from, e.to)));
     }
     events
 }

@@ -7,6 +7,7 @@
 mod ageing;
 mod antenna_power;
 mod band_drop;
+mod band_series;
 mod base_position;
 mod correction_age;
 mod disturbed_ionosphere;
@@ -44,6 +45,7 @@ pub use sky_minutes::{CLEAN_MP_ORIGIN, clean_mp_m};
 use crate::frames::{OriginRuns, UnitFrames, slices};
 use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
+use band_series::{all_series, steady_spans};
 use polars::frame::DataFrame;
 use std::borrow::Cow;
 use whole_sky::WholeSky;
@@ -70,7 +72,7 @@ pub fn over_base(
     events.extend(messages::run(frames, limits));
     events.extend(stream_gap::run(frames, limits));
     events.extend(antenna_power::run(frames, setup, limits));
-    events.extend(band_drop::run(frames, &whole, limits));
+    events.extend(band_drop::run(frames, &all_series(frames, limits), &whole, limits));
     events.extend(ageing::run(frames, level, limits));
     events.extend(slips::run(frames, &whole, limits));
     events.extend(fading::run(frames, &whole, limits));
@@ -109,17 +111,27 @@ pub fn over_base_sky(frames: &UnitFrames, setup: &Setup, level: &Level, fleet: &
 /// What the detectors of a rover take from its signals, besides their times.
 pub const ROVER_SIGNALS: [&str; 4] = ["sat", "band", "cn0_mean", "epochs"];
 
-/// Events of a rover, by time.
-pub fn rover_events(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
+/// What is seen at a rover.
+#[derive(Debug, Default)]
+pub struct SeenRover {
+    /// By time.
+    pub events: Vec<Event>,
+    /// When its own log shows two carriers and more, each as strong as ever.
+    pub steady: Vec<(UtcMs, UtcMs)>,
+}
+
+/// Looks at a rover, or at some of its tables.
+pub fn over_rover(frames: &UnitFrames, limits: &Limits) -> SeenRover {
+    let bands = all_series(frames, limits);
     let mut events = Vec::new();
     events.extend(correction_age::run(frames, limits));
     events.extend(station_switch::run(frames, limits));
     events.extend(restart::run(frames, limits));
     events.extend(second_frequency::run(frames, limits));
     events.extend(own_signal::run(frames, limits));
-    events.extend(band_drop::run(frames, &WholeSky::default(), limits));
+    events.extend(band_drop::run(frames, &bands, &WholeSky::default(), limits));
     events.extend(spectrum::run(frames, limits));
-    sorted(events)
+    SeenRover { events: sorted(events), steady: steady_spans(&bands, limits) }
 }
 
 /// Events by time.

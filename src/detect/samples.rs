@@ -1,7 +1,7 @@
 //! Rows for the tests of the detectors, and one positive and one negative case of each event kind. Limits and patterns are
 //! those of the check values named at each detector (common practice, no source, where nothing else stands).
 
-use super::{Level, Limits, NearPlace, Setup, advisories, base_events, over_base, over_base_sky, rover_events};
+use super::{Level, Limits, NearPlace, Setup, advisories, base_events, over_base, over_base_sky, over_rover};
 use crate::frames::{UnitBuilder, UnitFrames};
 use crate::model::event::{Event, Origin};
 use crate::model::ids::{Band, FixState, Role, Sat, Signal, System};
@@ -22,7 +22,7 @@ fn base(rows: Rows) -> Vec<Event> {
 }
 
 fn rover(rows: Rows) -> Vec<Event> {
-    rover_events(&frames(Role::Rover, rows), &Limits::default())
+    over_rover(&frames(Role::Rover, rows), &Limits::default()).events
 }
 
 fn spans(events: &[Event], kind: &str) -> Vec<(i64, i64)> {
@@ -57,23 +57,36 @@ fn fixes_but(hole: std::ops::Range<i64>, step: i64, change: impl Fn(i64, &mut Fi
     rows
 }
 
+fn band_cell(s: i64, band: Band, cn0_median: f32, cn0_step_max: f32) -> BandTen {
+    let (time, band) = (s * 1000, band.code());
+    BandTen { time, band, satellites: 12, cn0_median, cn0_step_max, cn0_scatter: 0.5, lost_lock: 0 }
+}
+
 /// L1 and L2 of three hours: `fall(s)` in dB and the largest step of each.
 fn bands(fall: impl Fn(i64) -> [f64; 2], step: impl Fn(i64) -> [f64; 2]) -> Rows {
     let mut rows = Rows::default();
     for s in (0..10_800).step_by(10) {
         for (b, band) in [Band::L1, Band::L2].into_iter().enumerate() {
-            rows.bands.push(BandTen {
-                time: s * 1000,
-                band: band.code(),
-                satellites: 12,
-                cn0_median: 45.0 - fall(s)[b] as f32,
-                cn0_step_max: 0.3 + step(s)[b] as f32,
-                cn0_scatter: 0.5,
-                lost_lock: 0,
-            });
+            rows.bands.push(band_cell(s, band, 45.0 - fall(s)[b] as f32, 0.3 + step(s)[b] as f32));
         }
     }
     rows
+}
+
+#[test]
+fn signals_are_steady_where_no_carrier_is_down() {
+    let steady = |rows: Rows| -> Vec<(i64, i64)> {
+        let seen = over_rover(&frames(Role::Rover, rows), &Limits::default());
+        seen.steady.iter().map(|(a, b)| (a / 1000, b / 1000)).collect()
+    };
+    let fall = |s: i64| [0.0, if (5000..5300).contains(&s) { 6.0 } else { 0.0 }];
+    assert_eq!(steady(bands(fall, |_| [0.0; 2])), [(0, 5000), (5300, 10_800)]);
+    // With one carrier in the log nobody knows how the others fare.
+    let mut one = Rows::default();
+    for s in (0..10_800).step_by(10) {
+        one.bands.push(band_cell(s, Band::L1, 45.0, 0.3));
+    }
+    assert!(steady(one).is_empty());
 }
 
 fn systems(second: impl Fn(i64) -> u8, satellites: impl Fn(i64) -> u8) -> Rows {

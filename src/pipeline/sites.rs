@@ -12,7 +12,7 @@ use crate::config::shifts::in_shifts;
 use crate::correlate::case::{RoverCase, SiteCase};
 use crate::correlate::evidence::observed_spans;
 use crate::correlate::periods::{PeriodLimits, RoverTime, rover_time};
-use crate::detect::{self, Level, Setup, steep_ionosphere};
+use crate::detect::{self, Level, SeenRover, Setup, steep_ionosphere};
 use crate::frames::schema::{Columns, Wanted};
 use crate::frames::{UnitFrames, view};
 use crate::identify::membership::{BaseAt, Stay, stays};
@@ -20,7 +20,7 @@ use crate::identify::{self, KnownFrom, Placement};
 use crate::maths::geodesy::ecef_to_geodetic;
 use crate::maths::magnetic::{FieldModel, decimal_year};
 use crate::maths::starts::starting_spans;
-use crate::model::event::{Event, Origin};
+use crate::model::event::Origin;
 use crate::model::findings::NotRead;
 use crate::model::ids::{FixState, Role};
 use crate::model::rows::SPAN_OBSERVATIONS;
@@ -162,15 +162,15 @@ pub(super) fn build(site: &SiteUnits, tools: &Tools<'_>) -> Result<Site1, RunErr
             // Of a rover only its firmware is a finding by itself; the rest concerns bases.
             out.case.standing.extend(events.into_iter().filter(|e| e.kind == "firmware-trouble"));
         }
-        let mut events = detect::rover_events(&frames, &rules.limits);
+        let mut seen = detect::over_rover(&frames, &rules.limits);
         check_aside(&frames)?;
         drop(frames);
         let fixes = unit.frames(&[Wanted::looked_at("fixes")], request)?;
-        events.extend(detect::rover_events(&fixes, &rules.limits));
-        let events = detect::sorted(events);
+        seen.events.extend(detect::over_rover(&fixes, &rules.limits).events);
+        seen.events = detect::sorted(seen.events);
         out.case
             .rovers
-            .extend(rover_cases(fixes.only_fixes(), &events, &known.base_at, beside, request, &only).into_values());
+            .extend(rover_cases(fixes.only_fixes(), &seen, &known.base_at, beside, request, &only).into_values());
     }
     for base in site.bases.iter().filter_map(|k| known.bases.get(*k)) {
         add_base(&mut out, base, tools)?;
@@ -312,7 +312,7 @@ pub(super) const FIX_COLUMNS: [&str; 5] = ["state", "correction_age_s", "station
 /// One case a site at which the rover was, of the sites that are wanted. The frames go while the cases come.
 pub(super) fn rover_cases(
     rover: UnitFrames,
-    events: &[Event],
+    seen: &SeenRover,
     bases: &[BaseAt],
     beside: &Beside,
     request: &Request,
@@ -352,7 +352,7 @@ pub(super) fn rover_cases(
             ..RoverCase::default()
         };
         by_site.insert(site.clone(), case);
-        return finished(by_site, (&unit, &read_from), events, beside, request);
+        return finished(by_site, (&unit, &read_from), seen, beside, request);
     }
     for stay in &stays {
         let Some(site) = stay.site.as_ref().filter(|s| wanted(s)) else { continue };
@@ -366,14 +366,14 @@ pub(super) fn rover_cases(
         case.origin_of.extend_from_slice(&origins[range.clone()]);
         case.never_corrected |= range.clone().any(corrected);
     }
-    finished(by_site, (&unit, &read_from), events, beside, request)
+    finished(by_site, (&unit, &read_from), seen, beside, request)
 }
 
 /// The cases of one rover with what follows from their epochs. So far `never_corrected` says that it was corrected.
 fn finished(
     mut by_site: BTreeMap<String, RoverCase>,
     (unit, read_from): (&str, &[Origin]),
-    events: &[Event],
+    seen: &SeenRover,
     beside: &Beside,
     request: &Request,
 ) -> BTreeMap<String, RoverCase> {
@@ -412,7 +412,9 @@ fn finished(
             &limits,
         );
         let (Some(first), Some(last)) = (case.times.first().copied(), case.times.last().copied()) else { continue };
-        case.events = events.iter().filter(|e| e.to >= first - 600_000 && e.from <= last + 600_000).cloned().collect();
+        case.steady.clone_from(&seen.steady);
+        case.events =
+            seen.events.iter().filter(|e| e.to >= first - 600_000 && e.from <= last + 600_000).cloned().collect();
     }
     by_site
 }

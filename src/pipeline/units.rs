@@ -9,7 +9,7 @@ use super::workers::{Room, share_out_or_stop};
 use super::{Request, Rules, RunError, Watch};
 use crate::config::card::UnitCard;
 use crate::correlate::grid::{Grid, PackedGrid};
-use crate::detect::{LEVEL_COLUMNS, Level};
+use crate::detect::{LEVEL_COLUMNS, Level, SeenRover};
 use crate::frames::schema::{Columns, TABLES, Wanted};
 use crate::frames::{Batch, Frame, FrameError, Loader, UnitBuilder, UnitFrames, loader_error, view};
 use crate::identify::KnownFrom;
@@ -238,7 +238,7 @@ pub(super) fn survey(
         let index = rover_units.get(k).copied().unwrap_or_default();
         let unit = units.get(index).ok_or_else(no_unit)?;
         let frames = unit.frames(&[Wanted { table: "fixes", columns: Columns::Only(&sites::FIX_COLUMNS) }], request)?;
-        let cases = sites::rover_cases(frames, &[], &base_at, beside, request, &wanted);
+        let cases = sites::rover_cases(frames, &SeenRover::default(), &base_at, beside, request, &wanted);
         let visits: Vec<Visit> = cases
             .into_iter()
             .map(|(site, case)| {

@@ -9,7 +9,7 @@ use lostfix::correlate::evidence::{EvidenceLimits, SiteEvidence, observed_spans}
 use lostfix::correlate::gather::gather;
 use lostfix::correlate::grid::Grid;
 use lostfix::correlate::periods::{PeriodLimits, rover_time};
-use lostfix::detect::{Limits, Setup, advisories, base_events, rover_events};
+use lostfix::detect::{Limits, Setup, advisories, base_events, over_rover};
 use lostfix::frames::{UnitBuilder, UnitFrames, view};
 use lostfix::maths::starts::starting_spans;
 use lostfix::model::event::{Event, Origin};
@@ -165,7 +165,7 @@ pub struct Outcome {
     pub ranking: Ranking,
     pub base_events: Vec<Event>,
     pub standing: Vec<Event>,
-    pub rover_events: Vec<Vec<Event>>,
+    pub over_rover: Vec<Vec<Event>>,
     pub evidence: SiteEvidence,
 }
 
@@ -193,7 +193,7 @@ impl Outcome {
             .map(|c| format!("{} {:.3} h p={:.2}", c.cause, c.lost_fix_hours, c.confidence))
             .collect();
         let mut kinds: Vec<String> = Vec::new();
-        for e in self.base_events.iter().chain(self.rover_events.iter().flatten()) {
+        for e in self.base_events.iter().chain(self.over_rover.iter().flatten()) {
             let k = format!("{}:{}", e.unit, e.kind);
             if !kinds.contains(&k) {
                 kinds.push(k);
@@ -400,6 +400,7 @@ fn rover_case(f: &UnitFrames, limits: &Limits) -> RoverCase {
     let times = view::i64s(&f.fixes, "time");
     let states = view::u32s_full(&f.fixes, "state");
     let time = rover_time(&times, &states, |_| true, &PeriodLimits::default());
+    let seen = over_rover(f, limits);
     let ages_s = view::f32s(&f.fixes, "correction_age_s");
     RoverCase {
         unit: f.unit.clone(),
@@ -409,7 +410,8 @@ fn rover_case(f: &UnitFrames, limits: &Limits) -> RoverCase {
         lon: view::f64s(&f.fixes, "lon"),
         origin_of: view::u32s_full(&f.fixes, "origin"),
         origins: f.origins.clone(),
-        events: rover_events(f, limits),
+        events: seen.events,
+        steady: seen.steady,
         never_corrected: false,
         times,
         states,
@@ -520,7 +522,7 @@ impl Site {
             &EvidenceLimits { age_fresh_s: 3.0, age_old_s: 5.0, long_baseline_km: limits.long_baseline_km },
         );
         let ranking = rank(&case, &evidence, &weights);
-        let out = Outcome { ranking, base_events: found, standing, rover_events: rover_found, evidence };
+        let out = Outcome { ranking, base_events: found, standing, over_rover: rover_found, evidence };
         if std::env::var_os("LOSTFIX_TELL").is_some() {
             println!("{}", out.told());
         }
