@@ -21,7 +21,7 @@ use super::segment::{Segment, old_share, pieces};
 use super::sky_signs::{both_down, both_down_matters, fading};
 use super::spikes::spikes_with_fall;
 use super::stopped_with::StoppedWith;
-use super::symptoms::{FIRMWARE, Without, symptom};
+use super::symptoms::{FIRMWARE, Without, lost_by_a_fall, symptom};
 use super::timeline::{Timeline, event_feature};
 use crate::maths::sun::sun_elevation_deg;
 use crate::model::time::{MINUTE_MS, UtcMs};
@@ -305,6 +305,7 @@ impl<'a> OneRover<'a> {
         let far = self.far.get(segment.first..end).unwrap_or_default();
         f.extend(conditions::features(case, base, (from, to), far, old));
         outdone(&mut f, rates, &begun);
+        lost_by_a_fall(&mut f);
         self.standing(&mut f, (from, to));
         let company = Company {
             alone_min: alone_min((from, to), (period.from, period.to), &self.other_grids),

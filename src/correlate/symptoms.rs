@@ -66,6 +66,17 @@ pub(super) fn symptom(features: &[Feature], without: &Without, (from, to): (UtcM
     (0.25 * worse + lost.max(shown)).min(1.0)
 }
 
+/// A fall so strong of one band stands for what it does (set by hand).
+const STANDS: f64 = 0.3;
+
+/// A second frequency that falls within seconds, while the first is spared, is lost by that fall: one observation, which the fall tells better.
+pub(super) fn lost_by_a_fall(features: &mut [Feature]) {
+    let fall = strongest(features, "rover:", &["band-drop"]);
+    for f in features.iter_mut().filter(|f| f.id.strip_prefix("rover:") == Some(SECOND)) {
+        f.strength *= 1.0 - (fall / STANDS).min(1.0);
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -80,6 +91,18 @@ mod tests {
         let gone = |from: i64| samples::event(SECOND, from, from + gone_s);
         let without = Without::of("base:", &[gone(1000), gone(1000 + gone_s + hole_s)]);
         symptom(features, &without, (1_000_000, 1_010_000), 1.0)
+    }
+
+    #[test]
+    fn a_second_frequency_that_a_fall_takes_is_the_work_of_that_fall() {
+        let left = |fall: f64| {
+            let of = |kind: &str, strength| Feature { id: format!("rover:{kind}"), strength, event: None };
+            let mut features = vec![of("band-drop", fall), of(SECOND, 0.8)];
+            lost_by_a_fall(&mut features);
+            features.iter().find(|f| f.id.ends_with(SECOND)).map_or(0.0, |f| f.strength)
+        };
+        assert_eq!((left(0.0), left(0.6)), (0.8, 0.0));
+        assert!((left(0.15) - 0.4).abs() < 1e-9);
     }
 
     /// Worked by hand: a quarter, and the strength of what is shown; of four minutes (360 - 240) / 240 = 0.5 of it.

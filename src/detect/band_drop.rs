@@ -15,7 +15,7 @@ use super::window::{Stretch, median, quantile, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::maths::stats;
 use crate::model::event::Event;
-use crate::model::ids::{Band, Role, Sat, System};
+use crate::model::ids::{Band, Role, Sat, Signal, System};
 use crate::model::keyed::Keyed;
 use crate::model::time::{MINUTE_MS, UtcMs};
 use std::cell::OnceCell;
@@ -36,7 +36,8 @@ pub(super) fn run(frames: &UnitFrames, all: &[Series], sky: &WholeSky, limits: &
                 continue;
             }
             // A median also falls when strong satellites set and weak ones rise: then none of them has fallen.
-            let falls = satellites.get_or_init(|| Satellites::of(frames)).falls_db(series, &flags, s);
+            let satellites = satellites.get_or_init(|| Satellites::of(frames));
+            let falls = satellites.falls_db(lanes(series.band), series, &flags, s);
             if falls.middle().is_some_and(|(all, down)| all < 1.0 || down < 0.5 * depth) {
                 continue;
             }
@@ -49,9 +50,9 @@ pub(super) fn run(frames: &UnitFrames, all: &[Series], sky: &WholeSky, limits: &
                 events.push(part_of_sky(series.band, s, uneven, &maker));
                 continue;
             }
-            let fall = Fall { all, series, s, down: inside.len(), depth };
+            let fall = Fall { all, satellites, series, flags: &flags, s, down: inside.len(), depth };
             if all.len() == 1 {
-                events.extend(fall.steady(&flags, &maker));
+                events.extend(fall.steady(&maker));
             }
             events.extend(fall.event(&maker, limits));
         }
@@ -83,7 +84,10 @@ fn part_of_sky(band: Band, s: Stretch, (least, most): (f64, f64), maker: &Maker<
 struct Fall<'a> {
     /// What the log holds.
     all: &'a [Series],
+    satellites: &'a Satellites,
     series: &'a Series,
+    /// Which of its cells are down.
+    flags: &'a [bool],
     s: Stretch,
     /// Cells of the stretch that are down.
     down: usize,
@@ -115,9 +119,9 @@ impl Fall<'_> {
     }
 
     /// The fall hardly wavers, which tells what it does not come from.
-    fn steady(&self, flags: &[bool], maker: &Maker<'_>) -> Option<Event> {
+    fn steady(&self, maker: &Maker<'_>) -> Option<Event> {
         let (s, depth) = (self.s, self.depth);
-        let spread = steady(self.series, s, flags)?;
+        let spread = steady(self.series, s, self.flags)?;
         Some(maker.event(
             "level-steady",
             s.from,
@@ -142,7 +146,7 @@ impl Fall<'_> {
         };
         let (with, spared) = (names(true), names(false));
         let everything = !others.is_empty() && spared.is_empty();
-        let of_one_branch = one_branch(band, &others, limits);
+        let of_one_branch = one_branch(band, &others, limits) && self.l5_falls(limits);
         let kind = match (everything, sharp) {
             _ if of_one_branch => "lower-bands-drop",
             // With one band in the log nobody can say whether others were spared.
@@ -161,6 +165,15 @@ impl Fall<'_> {
         }
         let strength = (0.4 + 0.6 * (depth / (3.0 * limits.band_drop_db)).min(1.0)) * if sharp { 1.0 } else { 0.7 };
         Some(maker.event(kind, s.from, s.to, Some(depth), "dB", strength, self.detail(sharp, &with, &spared)))
+    }
+
+    /// Whether L5 and E5a fall with it. E5b, B2I and G3 are near L2, and what is sent there takes them along.
+    fn l5_falls(&self, limits: &Limits) -> bool {
+        let falls = |lane: u32| self.satellites.falls_db(&[lane], self.series, self.flags, self.s);
+        match falls(u32::from(Band::L5.code())).middle() {
+            Some((_, down)) => down >= limits.band_drop_db * 0.5,
+            None => falls(NEAR_L2).middle().is_none(),
+        }
     }
 
     fn detail(&self, sharp: bool, with: &[&str], spared: &[&str]) -> String {
@@ -198,21 +211,41 @@ struct Minute {
     epochs: f64,
 }
 
-/// Minutes in order, by band and satellite.
+/// Minutes in order, by lane and satellite.
 struct Satellites(BTreeMap<(u32, u32), Vec<Minute>>);
+
+/// Of the band L5 the lane of E5b, B2I and G3, 1202 to 1207 MHz, which lie between L5 and E5a, of 1176 MHz, and L2, of 1228 MHz (RINEX 3.05
+/// tables 4 to 10). All else has the code of its band.
+const NEAR_L2: u32 = 7;
+
+fn lane(band: u32, signal: u32) -> u32 {
+    let near = || Signal::unpack(signal).is_some_and(|s| matches!(s.code[0], b'7' | b'3'));
+    if band == u32::from(Band::L5.code()) && near() { NEAR_L2 } else { band }
+}
+
+fn lanes(band: Band) -> &'static [u32] {
+    match band {
+        Band::L1 => &[Band::L1 as u32],
+        Band::L2 => &[Band::L2 as u32],
+        Band::L2W => &[Band::L2W as u32],
+        Band::L5 => &[Band::L5 as u32, NEAR_L2],
+        Band::L6 => &[Band::L6 as u32],
+    }
+}
 
 impl Satellites {
     fn of(frames: &UnitFrames) -> Satellites {
         let mut all: Keyed<(u32, u32), Vec<Minute>> = Keyed::default();
         // Rows are by time, then by satellite.
-        for table in frames.signal_slices(&["sat", "band", "cn0_mean", "epochs"]) {
+        for table in frames.signal_slices(&["sat", "signal", "band", "cn0_mean", "epochs"]) {
             let times = view::i64s(&table, "time");
             let (sats, bands) = (view::u32s_full(&table, "sat"), view::u32s_full(&table, "band"));
             let (means, epochs) = (view::f32s(&table, "cn0_mean"), view::u32s_full(&table, "epochs"));
+            let signals = view::u32s_full(&table, "signal");
             for i in (0..times.len()).filter(|i| means[*i].is_finite()) {
                 let epochs = f64::from(epochs[i].max(1));
                 let sum = f64::from(means[i]) * epochs;
-                let minutes = all.at((bands[i], sats[i]));
+                let minutes = all.at((lane(bands[i], signals[i]), sats[i]));
                 match minutes.last_mut().filter(|m| m.time == times[i]) {
                     Some(m) => {
                         m.sum += sum;
@@ -225,8 +258,8 @@ impl Satellites {
         Satellites(all.sorted().into_iter().collect())
     }
 
-    /// By how much the satellites themselves are down, dB, in all minutes of a stretch and in its fallen cells alone.
-    fn falls_db(&self, series: &Series, flags: &[bool], s: super::window::Stretch) -> Falls {
+    /// By how much the satellites of some lanes are down, dB, in all minutes of a stretch and in its fallen cells alone.
+    fn falls_db(&self, lanes: &[u32], series: &Series, flags: &[bool], s: Stretch) -> Falls {
         let minute = |t: UtcMs| t.div_euclid(MINUTE_MS) * MINUTE_MS;
         // Share of each minute that is down.
         let mut down: BTreeMap<UtcMs, (f64, f64)> = BTreeMap::new();
@@ -238,8 +271,8 @@ impl Satellites {
             cell.1 += 1.0;
         }
         let (mut known, mut gone) = (Vec::new(), Vec::new());
-        let band = u32::from(series.band.code());
-        for ((_, sat), minutes) in self.0.range((band, 0)..=(band, u32::MAX)) {
+        let of_lanes = lanes.iter().flat_map(|lane| self.0.range((*lane, 0)..=(*lane, u32::MAX)));
+        for ((_, sat), minutes) in of_lanes {
             let system = Sat::from_code(*sat as u16).map(Sat::system);
             let (mut usual, mut inside, mut share) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
             let (mut before, mut after) = (false, false);
@@ -328,8 +361,8 @@ fn by_carrier(falls: &[(Option<System>, f64)], most: f64) -> bool {
     down > 0 && spared > 0 && odd * 6 <= down + spared
 }
 
-/// Whether a fall on `band` takes everything below L1 and leaves L1 alone, L2 as well as L5, which are 50 MHz apart: one transmitter
-/// does not do that, but an antenna has one branch for L1 and one for all below it (common practice, no source).
+/// Whether a fall on `band` takes everything below L1 and leaves L1 alone, L2 as well as L5, which are 51 MHz apart: one transmitter
+/// does not do that (it does take what is within 20 MHz of L2), but an antenna has one branch for L1 and one for all below it (common practice, no source).
 fn one_branch(band: Band, others: &[(Band, f64)], limits: &Limits) -> bool {
     let fallen = |d: f64| d >= limits.band_drop_db * 0.5;
     let has = |wanted: Band| band == wanted || others.iter().any(|(b, _)| *b == wanted);

@@ -109,7 +109,7 @@ pub fn over_base_sky(frames: &UnitFrames, setup: &Setup, level: &Level, fleet: &
 }
 
 /// What the detectors of a rover take from its signals, besides their times.
-pub const ROVER_SIGNALS: [&str; 4] = ["sat", "band", "cn0_mean", "epochs"];
+pub const ROVER_SIGNALS: [&str; 5] = ["sat", "signal", "band", "cn0_mean", "epochs"];
 
 /// What is seen at a rover.
 #[derive(Debug, Default)]

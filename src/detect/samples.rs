@@ -7,7 +7,7 @@ use crate::model::event::{Event, Origin};
 use crate::model::ids::{Band, FixState, Role, Sat, Signal, System};
 use crate::model::rows::{
     BandTen, Correction, Fix, LoggedEvent, Metric, Position, Rows, SPAN_OBSERVATIONS, SPAN_POSITIONS, SignalMinute,
-    Span, SpectrumBin, SystemTen,
+    Signals, Span, SpectrumBin, SystemTen,
 };
 use std::collections::BTreeSet;
 
@@ -343,8 +343,8 @@ fn a_level_that_falls_and_stays_is_told_from_one_that_wavers() {
 
 #[test]
 fn all_bands_below_l1_are_one_branch_of_an_antenna() {
-    let fallen = |of: [f64; 3]| {
-        let down = move |s: i64| (5000..5900).contains(&s);
+    let down = |s: i64| (5000..5900).contains(&s);
+    let fallen_with = |of: [f64; 3], signals: Signals| {
         let mut rows = bands(
             move |s| if down(s) { [of[0], of[1]] } else { [0.0; 2] },
             |s| {
@@ -361,6 +361,7 @@ fn all_bands_below_l1_are_one_branch_of_an_antenna() {
             })
             .collect();
         third.into_iter().for_each(|r| rows.bands.push(r));
+        rows.signals = signals;
         let found = base(rows);
         (
             spans(&found, "lower-bands-drop").len(),
@@ -368,8 +369,26 @@ fn all_bands_below_l1_are_one_branch_of_an_antenna() {
             spans(&found, "all-bands-drop").len(),
         )
     };
+    let fallen = |of| fallen_with(of, Signals::default());
+    let with_satellites = |code: [u8; 2]| {
+        let rows = signals(180, |minute, _, r| {
+            if r.band == Band::L2.code() && down(minute * 60) {
+                r.cn0_mean -= 15.0;
+            }
+        });
+        let mut all = rows.signals;
+        let second: Vec<SignalMinute> = (0..all.len()).filter_map(|i| all.get(i)).collect();
+        for mut r in second.into_iter().filter(|r| r.band == Band::L2.code()) {
+            (r.signal, r.band) = (Signal { system: System::Galileo, code }.pack(), Band::L5.code());
+            all.push(r);
+        }
+        fallen_with([0.0, 15.0, 15.0], all)
+    };
     // Told once.
     assert_eq!(fallen([0.0, 15.0, 15.0]), (1, 0, 0));
+    for (code, told) in [(*b"5Q", (1, 0, 0)), (*b"7I", (0, 2, 0))] {
+        assert_eq!(with_satellites(code), told, "1207 MHz is near L2 (RINEX 3.05 table 8): a transmitter takes both");
+    }
     assert_eq!(fallen([0.0, 15.0, 0.0]), (0, 1, 0));
     assert_eq!(fallen([15.0, 0.0, 0.0]), (0, 1, 0));
     assert_eq!(fallen([15.0, 15.0, 15.0]), (0, 0, 1));
