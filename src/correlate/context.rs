@@ -5,6 +5,7 @@ use super::case::{RoverCase, SiteCase};
 use super::distance::Reach;
 use super::evidence::{EvidenceLimits, Feature};
 use super::grid::{Grid, merge_spans, others, overlap_ms};
+use super::periods::LostRun;
 use super::place::PlaceBound;
 use super::segment::Segment;
 use super::spikes::within_one;
@@ -38,6 +39,25 @@ pub(super) fn alone_min((from, to): (UtcMs, UtcMs), loss: (UtcMs, UtcMs), other_
     (b - a) as f64 / MINUTE_MS as f64
 }
 
+/// A loss of one rover alone that is so long is more than a moment, ms; so many of them, or so much time in all, ms, are no chance (set by
+/// hand: what is wrong on board does not happen once).
+const LONE_MS: i64 = MINUTE_MS;
+const LONE_LOSSES: f64 = 3.0;
+const LONE_IN_ALL_MS: f64 = 15.0 * MINUTE_MS as f64;
+
+/// How far a rover lost its fix for minutes again and again, or for long, while the others had theirs, 0 to 1.
+pub(super) fn alone_again(losses: &[LostRun], other_rovers: &[&Grid]) -> f64 {
+    let (mut count, mut ms) = (0.0, 0.0);
+    for loss in losses.iter().filter(|loss| loss.to - loss.from >= LONE_MS) {
+        let others = others(other_rovers.iter().copied(), loss.from, loss.to);
+        if others.observed > 0 && others.lost_share < LEFT_ALONE {
+            count += 1.0;
+            ms += (loss.to - loss.from) as f64;
+        }
+    }
+    (count / LONE_LOSSES).max(ms / LONE_IN_ALL_MS).min(1.0)
+}
+
 /// What is known of a rover over all its time.
 pub(super) struct OnRover<'a> {
     pub(super) case: &'a SiteCase,
@@ -60,6 +80,8 @@ pub(super) struct Company {
     pub(super) alone_min: f64,
     /// How far the rover loses more by itself than they do, 0 to 1.
     pub(super) more_alone: f64,
+    /// How far it was alone with a loss of minutes again and again, 0 to 1.
+    pub(super) again: f64,
     /// Which part of the other rovers loses fix in the same hour.
     pub(super) turns: f64,
     /// How far the signals are down on both sides, as far as it changes anything.
@@ -232,7 +254,7 @@ impl OnRover<'_> {
         let disturbed = part_of(&merge_spans(swings.map(|e| (e.from, e.to)).collect(), 0), segment);
         let not_alone = not_alone.max(DISTURBED * disturbed);
         let long = ((company.alone_min - 1.0) / 4.0).clamp(0.0, 1.0);
-        add(f, "only-this-rover", long * (1.0 - not_alone) * company.more_alone);
+        add(f, "only-this-rover", long * (1.0 - not_alone) * company.more_alone * company.again);
         // Again and again for a minute or two, and nothing of it in its own log: something near it that comes and goes.
         let (from, to) = (segment.from - LONELY_NEAR_MS, segment.to + LONELY_NEAR_MS);
         let lonely = |from: UtcMs, to: UtcMs| (LONELY_LEAST_MS..=LONELY_MOST_MS).contains(&(to - from));

@@ -7,7 +7,7 @@ use super::association::associations;
 use super::beside::{Strong, beside_others, strong_windows};
 use super::case::{RoverCase, SiteCase};
 use super::conditions;
-use super::context::{Company, OnRover, alone_min};
+use super::context::{Company, OnRover, alone_again, alone_min};
 use super::distance::{OldByDistance, Reach, distances_km, far_evidence, range_among, range_evidence, spoils_baseline};
 use super::evidence::{ByKind, EvidenceLimits, Feature, SiteEvidence, Timing};
 use super::grid::{Grid, Within, in_turn, others};
@@ -223,6 +223,8 @@ struct OneRover<'a> {
     /// How far it loses more by itself than the others, and than those whose firmware has no known trouble.
     more_alone: f64,
     more_than_sound: f64,
+    /// [`alone_again`].
+    alone_again: f64,
     apart: Apart,
 }
 
@@ -242,6 +244,7 @@ impl<'a> OneRover<'a> {
             more_than(whole.lonely[r], fellows)
         };
         let (more_alone, more_than_sound) = (alone(&|_| true), alone(&|o| !troubled(&o.unit)));
+        let other_grids: Vec<&Grid> = others().map(|((_, grid), _)| grid).collect();
         let mut kinds = whole.holds.clone();
         kinds.extend(mine.holds());
         kinds.extend(conditions::of_rover(rover, &far));
@@ -260,7 +263,8 @@ impl<'a> OneRover<'a> {
             far,
             spikes: spikes_with_fall(&rover.events),
             fellows: others().map(|(_, lost_anyway)| lost_anyway).collect(),
-            other_grids: others().map(|((_, grid), _)| grid).collect(),
+            alone_again: alone_again(&rover.time.periods, &other_grids),
+            other_grids,
             lost_anyway: &whole.lost_anyway[r],
             more_alone,
             more_than_sound,
@@ -311,6 +315,7 @@ impl<'a> OneRover<'a> {
             alone_min: alone_min((from, to), (period.from, period.to), &self.other_grids),
             turns: in_turn(self.grid, &self.other_grids, from, to),
             more_alone: self.more_alone,
+            again: self.alone_again,
             down: segment.both_down * self.whole.down_matters,
             old_anyway: stopped_with.anyway(from, to, &segment.others).unwrap_or(0.0),
         };
