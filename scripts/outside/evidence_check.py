@@ -403,6 +403,24 @@ def fall_of(cells, limit=2.5):
     return out
 
 
+def own_steady(line):
+    """Two carriers and more, none of them down by 2.5 dB for long, over the line's time (one stretch of it)."""
+    seen = {}
+    for band in ("L1", "L2", "L5", "L6"):
+        inside = [d for t, d in falls(line, band).items() if line.a - 10 <= t < line.b + 10]
+        if inside:
+            seen[band] = sum(d < 2.5 for d in inside) / len(inside)
+    true(f"as strong as ever in {seen}", len(seen) >= 2 and min(seen.values()) >= 0.5)
+
+
+def age_gone(line, age):
+    """No age at the end of the line's time; the last one told before it, and the time since."""
+    told = [f for f in line.samples.fixes(line.unit) if f.t < line.b + 0.01]
+    last = [f for f in told if not math.isnan(f.age)]
+    true("an age was told at its end", told and math.isnan(told[-1].age))
+    near("age, s", float(age), told[-1].t - last[-1].t + last[-1].age if last else None, 2)
+
+
 def band_falls(line, band, depth, down, of, edge, rest):
     cells = tens(line, band)
     down_by = falls(line, band)
@@ -831,6 +849,8 @@ RULES = [
     (r"corrections were old only as the base sends seldom: no older than its interval and 2 s", as_sent),
     (r"no corrections at all", none_at_all),
     (rf"correction age up to {N} s(, growing .*)?", age_up_to),
+    (rf"no correction age any more: the last correction in use is {N} s old", age_gone),
+    (r"the rover's own log shows two carriers and more, each as strong as in the half hour before", own_steady),
     (rf"the other rovers of the base had (old|no old) corrections {N} % of this period", others_old),
     (r"corrections stopped for (?:the other|other) rovers in the same seconds", lambda line: stopped(line, True)),
     (r"corrections stopped for this rover at a time of its own", lambda line: stopped(line, False)),

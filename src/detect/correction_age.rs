@@ -42,10 +42,12 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
             let told = ages[s.first..s.end].iter().copied().filter(|a| a.is_finite()).fold(0.0_f32, f32::max);
             let oldest = told.max(silent_age_s(&times, &ages, s.end - 1));
             let growing = growing_share(&times[s.first..s.end], &ages[s.first..s.end]);
-            let how = match told {
-                0.0 => ", not told any more: no corrections in use",
-                _ if growing > 0.7 => ", growing as fast as time passes: nothing arrives",
-                _ => "",
+            let detail = match told {
+                0.0 => format!("no correction age any more: the last correction in use is {oldest:.0} s old"),
+                _ if growing > 0.7 => {
+                    format!("correction age up to {told:.0} s, growing as fast as time passes: nothing arrives")
+                }
+                _ => format!("correction age up to {told:.0} s"),
             };
             // The age says when the corrections stopped: before the limit was reached.
             let from = s.from - (limits.age_old_s * 1000.0) as i64;
@@ -56,7 +58,7 @@ pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
                 Some(f64::from(oldest)),
                 "s",
                 (0.4 + f64::from(oldest) / 40.0).min(1.0),
-                format!("correction age up to {oldest:.0} s{how}"),
+                detail,
             )
         })
         .collect()

@@ -181,7 +181,7 @@ fn a_receiver_that_starts_has_no_corrections_whatever_the_link_does() {
     let gone = old(0, 1080);
     assert_eq!(spans(&gone, "corrections-old").iter().map(|s| s.1).collect::<Vec<_>>(), [1080]);
     let told: Vec<&str> = gone.iter().filter(|e| e.kind == "corrections-old").map(|e| e.detail.as_str()).collect();
-    assert_eq!(told, ["correction age up to 81 s, not told any more: no corrections in use"]);
+    assert_eq!(told, ["no correction age any more: the last correction in use is 81 s old"]);
 }
 
 #[test]

@@ -19,6 +19,7 @@ pub const ABOUT: About = About {
     ],
     speaks_against: &[
         "Rovers with the same version on the same base are fixed.",
+        "It loses no more by itself than rovers with another version do.",
         "Another cause is seen in the logs at the same times.",
     ],
     checks: &[

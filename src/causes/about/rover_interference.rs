@@ -22,6 +22,8 @@ pub const ABOUT: About = About {
     speaks_against: &[
         "Satellites vanish one after the other or on one side: obstruction.",
         "The base sees the drop too.",
+        "Its own log shows two carriers and more, each as strong as in the half hour before. One carrier alone tells nothing of the \
+            others: log GSV with signal ids.",
         "A slow drift over days: antenna or cable.",
     ],
     checks: &[
@@ -36,5 +38,9 @@ pub const ABOUT: About = About {
         "A second rover within some metres is never affected in the same seconds.",
     ],
     cautions: &[JAMMER, NO_TEST_SIGNAL, ON_MACHINE, FLOAT],
-    sources: &[COMMON, "Protection of the bands: ITU-R M.1902-1, M.1903-1."],
+    sources: &[
+        COMMON,
+        "Interference lowers the effective C/N0: Kaplan and Hegarty 2017, chapter 9 (from memory).",
+        "Protection of the bands: ITU-R M.1902-1, M.1903-1.",
+    ],
 };

@@ -24,6 +24,7 @@ pub const ABOUT: About = About {
         "All rovers of the base are lost.",
         "It happens at the same places to every rover.",
         "Its signals are as good as those of its neighbours.",
+        "It lost the fix once only, or no more than its neighbours do.",
     ],
     checks: &[
         "Compare satellites and C/N0 with a second rover parked beside it under a free sky.",
