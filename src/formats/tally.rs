@@ -20,10 +20,13 @@ use crate::model::look::LookSignal;
 use crate::model::rows::Rows;
 use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs, leap_ms_at_utc};
 use carrier::Carrier;
+use index::{LETTERS, NUMBERS, new_slot, system_place, total_of};
+pub use index::{SatAt, SignalAt};
 use slot::Slot;
 
 mod carrier;
 mod close;
+mod index;
 mod intensity;
 mod rates;
 mod slot;
@@ -31,44 +34,7 @@ mod slot;
 /// A longer time without an epoch ends a span.
 pub const SPAN_GAP_MS: i64 = 10 * SECOND_MS;
 const TEN_MS: i64 = 10 * SECOND_MS;
-/// Highest number of satellites a system can have in [`Sat`].
-const NUMBERS: usize = 256;
 const NONE: u32 = u32::MAX;
-/// Bit of a satellite's band mask for a signal whose band is not known.
-const NO_BAND: usize = Band::ALL.len();
-
-/// Place of a band in tables of all bands; [`NO_BAND`] for none.
-fn band_place(band: Option<Band>) -> usize {
-    match band {
-        Some(Band::L1) => 0,
-        Some(Band::L2) => 1,
-        Some(Band::L2W) => 2,
-        Some(Band::L5) => 3,
-        Some(Band::L6) => 4,
-        None => NO_BAND,
-    }
-}
-
-fn system_place(system: System) -> usize {
-    match system {
-        System::Gps => 0,
-        System::Glonass => 1,
-        System::Galileo => 2,
-        System::Beidou => 3,
-        System::Qzss => 4,
-        System::Sbas => 5,
-        System::Navic => 6,
-    }
-}
-
-/// System letters from `C` on that the index has room for.
-const LETTERS: usize = (b'S' - b'C') as usize + 1;
-
-/// Place of a satellite in the index.
-#[inline]
-fn sat_place(sat: Sat) -> usize {
-    usize::from(sat.code()).wrapping_sub(usize::from(b'C') << 8)
-}
 
 /// One signal of a system over the whole file, without what stands in the slots of the open minute.
 #[derive(Debug, Clone)]
@@ -77,44 +43,6 @@ struct SignalTotal {
     observations: u64,
     with_cn0: u64,
     cn0_sum: f64,
-}
-
-/// Where the tally keeps a satellite; see [`Tally::sat_at`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct SatAt(u32);
-
-/// Where the tally keeps a signal; see [`Tally::signal_at`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct SignalAt {
-    signal: Signal,
-    /// Place in the list of its system.
-    place: u16,
-    band: u8,
-}
-
-/// Adds a satellite's slot for the signal at `place` of its system.
-#[cold]
-fn new_slot(slots: &mut Vec<Slot>, of_sat: &mut Vec<u32>, place: usize, slot: Slot) -> u32 {
-    let new = slots.len() as u32;
-    slots.push(slot);
-    if of_sat.len() <= place {
-        of_sat.resize(place + 1, NONE);
-    }
-    if let Some(at) = of_sat.get_mut(place) {
-        *at = new;
-    }
-    new
-}
-
-/// Adds a signal to its system's list.
-#[cold]
-fn new_signal(totals: &mut Vec<SignalTotal>, signal: Signal) -> usize {
-    totals.push(SignalTotal { code: signal.code, observations: 0, with_cn0: 0, cn0_sum: 0.0 });
-    totals.len() - 1
-}
-
-fn total_of(signals: &mut [Vec<SignalTotal>], at: SignalAt) -> Option<&mut SignalTotal> {
-    signals.get_mut(system_place(at.signal.system))?.get_mut(usize::from(at.place))
 }
 
 /// The same satellite and signal again in one epoch: only an observation more.
@@ -186,7 +114,8 @@ pub struct Tally {
     sats: Vec<SatState>,
     signals: [Vec<SignalTotal>; System::ALL.len()],
     slots: Vec<Slot>,
-    active_slots: Vec<u32>,
+    /// Slots with cells in the open minute or the one before, these in the order of the table's key.
+    listed_slots: Vec<u32>,
     active_sats: Vec<u32>,
     /// Newest epoch of the open stretch, and the time of the cells that come now (older when late).
     now: Option<UtcMs>,
@@ -220,7 +149,7 @@ impl Tally {
             sats: Vec::new(),
             signals: Default::default(),
             slots: Vec::new(),
-            active_slots: Vec::new(),
+            listed_slots: Vec::new(),
             active_sats: Vec::new(),
             now: None,
             cells_at: 0,
@@ -339,19 +268,6 @@ impl Tally {
         }
     }
 
-    /// Looks a signal up, for [`Tally::listed`] and [`Tally::ranging_cell_at`]; it stays there.
-    #[inline]
-    pub fn signal_at(&mut self, signal: Signal) -> SignalAt {
-        let Some(totals) = self.signals.get_mut(system_place(signal.system)) else {
-            return SignalAt { signal, place: u16::MAX, band: NO_BAND as u8 };
-        };
-        let place = match totals.iter().position(|s| s.code == signal.code) {
-            Some(place) => place,
-            None => new_signal(totals, signal),
-        };
-        SignalAt { signal, place: place as u16, band: band_place(signal.band()) as u8 }
-    }
-
     /// `RANGES`: there may be ranges; else what is about them is left out of the machine code.
     #[inline]
     fn count<const RANGES: bool>(
@@ -375,9 +291,10 @@ impl Tally {
         let Some(slot) = self.slots.get_mut(slot_at as usize) else { return };
         let again = slot.last == cells_at;
         slot.last = cells_at;
-        if !slot.active {
-            slot.active = true;
-            self.active_slots.push(slot_at);
+        slot.active = true;
+        if !slot.listed {
+            slot.listed = true;
+            self.listed_slots.push(slot_at);
         }
         if !state.active {
             state.active = true;
@@ -440,27 +357,6 @@ impl Tally {
             state.elevation_deg = elevation_deg;
             state.placed = minute;
         }
-    }
-
-    /// Looks a satellite up, for [`Tally::ranging_cell_at`]; it stays there.
-    #[inline]
-    pub fn sat_at(&mut self, sat: Sat) -> SatAt {
-        let Some(index) = self.index.get_mut(sat_place(sat)) else { return SatAt(NONE) };
-        if *index == NONE {
-            *index = self.sats.len() as u32;
-            self.sats.push(SatState {
-                sat,
-                slots: Vec::new(),
-                bands: Default::default(),
-                active: false,
-                heard: 0,
-                heard_in: 0,
-                azimuth_deg: f32::NAN,
-                elevation_deg: f32::NAN,
-                placed: i64::MIN,
-            });
-        }
-        SatAt(*index)
     }
 
     /// Start of the minute that is open.

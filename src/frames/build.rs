@@ -54,8 +54,7 @@ impl Batch {
                     None => all = Some(frame),
                 }
             }
-            if let Some(mut frame) = all {
-                frame.rechunk_mut();
+            if let Some(frame) = all {
                 take(name, frame)?;
             }
         }

@@ -26,6 +26,7 @@ mod commit;
 mod names;
 mod parts;
 mod run;
+mod same;
 mod scratch;
 mod seen;
 mod shelf;

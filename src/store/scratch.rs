@@ -96,10 +96,12 @@ impl Scratch {
     ///
     /// # Errors
     /// When the folder cannot be written.
-    pub fn keep(&self, kept: &mut Kept, name: &str, frame: DataFrame) -> Result<(), StoreError> {
+    pub fn keep(&self, kept: &mut Kept, name: &str, mut frame: DataFrame) -> Result<(), StoreError> {
         let bytes = frame.estimated_size() as u64;
         kept.bytes += bytes;
         if self.fits(bytes) {
+            // It is looked at several times.
+            frame.rechunk_mut();
             kept.tables.push((name.to_owned(), Where::Memory(frame)));
             return Ok(());
         }

@@ -1,19 +1,20 @@
 //! One frame to one Parquet file and back. Columns are taken as they come: `Int64` is a time (UTC ms), small integers are
 //! `UInt32`, nulls are nulls.
 
-use super::{StoreError, io_error};
+use super::{StoreError, io_error, same};
 use crate::frames::column::numbers;
 use crate::frames::schema::Wanted;
 use bytes::Bytes;
 use parquet::basic::{Compression, Encoding, LogicalType, Repetition, TimeUnit, Type as Physical};
 use parquet::column::reader::ColumnReaderImpl;
+use parquet::column::writer::ColumnWriterImpl;
 use parquet::data_type::{
     BoolType, ByteArray, ByteArrayType, DataType as ParquetType, DoubleType, FloatType, Int32Type, Int64Type,
 };
 use parquet::errors::ParquetError;
 use parquet::file::properties::{EnabledStatistics, WriterProperties, WriterVersion};
 use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
-use parquet::file::writer::SerializedFileWriter;
+use parquet::file::writer::{SerializedColumnWriter, SerializedFileWriter};
 use parquet::schema::types::{ColumnPath, Type};
 use polars::prelude::{self as pl, Column, DataFrame, DataType, NamedFrom, Series};
 use std::fs::File;
@@ -84,8 +85,7 @@ pub(super) fn write_all(
         if waiting.height() == 0 && groups > 0 {
             break;
         }
-        let mut part = waiting.slice(0, ROWS_A_GROUP);
-        part.rechunk_mut();
+        let part = waiting.slice(0, ROWS_A_GROUP);
         write_group(&mut writer, unit, &part, path)?;
         rows += part.height() as u64;
         groups += 1;
@@ -147,40 +147,56 @@ fn write_group(
     path: &Path,
 ) -> Result<(), StoreError> {
     let fail = |e: ParquetError| failed(path, &e);
+    let places = writer.schema_descr().columns().to_vec();
+    let rows = u32::try_from(frame.height()).unwrap_or(u32::MAX);
     let mut group = writer.next_row_group().map_err(fail)?;
-    let units: Vec<Option<ByteArray>> = vec![Some(ByteArray::from(unit)); frame.height()];
-    let mut index = 0_usize;
-    while let Some(mut out) = group.next_column().map_err(fail)? {
-        if index == 0 {
-            put::<ByteArrayType>(out.typed(), units.iter().cloned()).map_err(fail)?;
-        } else if let Some(column) = frame.columns().get(index - 1) {
-            let (name, dtype) = (column.name().as_str(), column.dtype());
-            let wrong = |_| no_type(name, dtype);
-            match dtype {
-                DataType::Int64 => put::<Int64Type>(out.typed(), column.i64().map_err(wrong)?.iter()),
-                DataType::UInt32 => {
-                    put::<Int32Type>(out.typed(), column.u32().map_err(wrong)?.iter().map(|v| v.map(u32::cast_signed)))
-                }
-                DataType::Float32 => put::<FloatType>(out.typed(), column.f32().map_err(wrong)?.iter()),
-                DataType::Float64 => put::<DoubleType>(out.typed(), column.f64().map_err(wrong)?.iter()),
-                DataType::Boolean => put::<BoolType>(out.typed(), column.bool().map_err(wrong)?.iter()),
-                DataType::String => put::<ByteArrayType>(
-                    out.typed(),
-                    column.str().map_err(wrong)?.iter().map(|v| v.map(ByteArray::from)),
-                ),
-                _ => return Err(no_type(name, dtype)),
-            }
-            .map_err(fail)?;
+    // The unit comes first and is no column of the frame.
+    let columns = std::iter::once(None).chain(frame.columns().iter().map(Some));
+    for (place, column) in places.into_iter().zip(columns) {
+        let one = column.map_or_else(|| Some(same::Value::text(unit)), value_of_all);
+        if let Some(value) = one.filter(|_| rows > 0) {
+            same::append(&mut group, place, value, rows).map_err(fail)?;
+            continue;
+        }
+        let Some(mut out) = group.next_column().map_err(fail)? else { break };
+        if let Some(column) = column {
+            put_column(&mut out, column, path)?;
         }
         out.close().map_err(fail)?;
-        index += 1;
     }
     group.close().map_err(fail)?;
     Ok(())
 }
 
+/// The value that stands in every row of a column of small numbers, if there is one.
+fn value_of_all(column: &Column) -> Option<same::Value> {
+    let numbers = column.u32().ok().filter(|numbers| numbers.null_count() == 0)?;
+    let first = numbers.first()?;
+    let all = numbers.downcast_iter().all(|chunk| chunk.values().iter().all(|v| *v == first));
+    all.then(|| same::Value::number(first))
+}
+
+fn put_column(out: &mut SerializedColumnWriter<'_>, column: &Column, path: &Path) -> Result<(), StoreError> {
+    let (name, dtype) = (column.name().as_str(), column.dtype());
+    let wrong = |_| no_type(name, dtype);
+    match dtype {
+        DataType::Int64 => put_numbers::<Int64Type, _>(out.typed(), column.i64().map_err(wrong)?, |v| v),
+        DataType::UInt32 => put_numbers::<Int32Type, _>(out.typed(), column.u32().map_err(wrong)?, u32::cast_signed),
+        DataType::Float32 => put_numbers::<FloatType, _>(out.typed(), column.f32().map_err(wrong)?, |v| v),
+        DataType::Float64 => put_numbers::<DoubleType, _>(out.typed(), column.f64().map_err(wrong)?, |v| v),
+        DataType::Boolean => put::<BoolType>(out.typed(), column.bool().map_err(wrong)?.iter()),
+        DataType::String => {
+            let texts = column.str().map_err(wrong)?.iter().map(|v| v.map(ByteArray::from));
+            put::<ByteArrayType>(out.typed(), texts)
+        }
+        _ => return Err(no_type(name, dtype)),
+    }
+    .map_err(|e| failed(path, &e))
+}
+
+/// A column of values or nulls, one by one.
 fn put<T: ParquetType>(
-    out: &mut parquet::column::writer::ColumnWriterImpl<'_, T>,
+    out: &mut ColumnWriterImpl<'_, T>,
     values: impl Iterator<Item = Option<T::T>>,
 ) -> Result<(), ParquetError> {
     let mut levels: Vec<i16> = Vec::with_capacity(values.size_hint().0);
@@ -188,6 +204,30 @@ fn put<T: ParquetType>(
     for value in values {
         levels.push(i16::from(value.is_some()));
         full.extend(value);
+    }
+    out.write_batch(&full, Some(&levels), None).map(|_| ())
+}
+
+/// A column of numbers. Most of a store is numbers, and most columns have no nulls: those are taken as they lie.
+fn put_numbers<T: ParquetType, P: pl::PolarsNumericType>(
+    out: &mut ColumnWriterImpl<'_, T>,
+    column: &pl::ChunkedArray<P>,
+    own: impl Fn(P::Native) -> T::T,
+) -> Result<(), ParquetError> {
+    let mut levels: Vec<i16> = Vec::with_capacity(column.len());
+    let mut full: Vec<T::T> = Vec::with_capacity(column.len() - column.null_count());
+    for chunk in column.downcast_iter() {
+        let values = chunk.values().iter().copied();
+        match chunk.validity() {
+            None => {
+                levels.resize(levels.len() + chunk.len(), 1);
+                full.extend(values.map(&own));
+            }
+            Some(there) => {
+                levels.extend(there.iter().map(i16::from));
+                full.extend(values.zip(there).filter(|(_, there)| *there).map(|(v, _)| own(v)));
+            }
+        }
     }
     out.write_batch(&full, Some(&levels), None).map(|_| ())
 }
@@ -311,7 +351,7 @@ fn numbers_of<T: ParquetType, P: pl::PolarsNumericType>(
 mod tests {
     use super::*;
     use crate::frames::schema::{self, Columns};
-    use crate::model::rows::{Fix, LoggedEvent, Rows};
+    use crate::model::rows::{Fix, LoggedEvent, Rows, SystemTen};
 
     #[test]
     fn every_table_comes_back_as_it_was() {
@@ -354,6 +394,37 @@ mod tests {
             seen += 1;
         }
         assert_eq!(seen, 2);
+    }
+
+    #[test]
+    fn columns_of_one_value_come_back_in_every_row() {
+        let folder = temp_dir::TempDir::new().unwrap();
+        let path = folder.path().join("x.parquet");
+        // One row, a length of two bytes, and more than one group.
+        for n in [1, 300, ROWS_A_GROUP + 1] {
+            let mut rows = Rows::default();
+            for time in 0..n as i64 {
+                rows.systems.push(SystemTen { time, system: b'G', satellites: 9, first: 0, second: 255 });
+            }
+            let frame = schema::take_table(&mut rows, "systems", u32::MAX).unwrap();
+            write(&path, "EX-1", &frame).unwrap();
+            let back = read(&path, n as u64, Wanted::whole("systems")).unwrap();
+            assert!(frame.equals_missing(&back), "{n}");
+            let file = SerializedFileReader::new(File::open(&path).unwrap()).unwrap();
+            for g in 0..file.num_row_groups() {
+                let group = file.get_row_group(g).unwrap();
+                let rows = group.metadata().num_rows() as usize;
+                let parquet::column::reader::ColumnReader::ByteArrayColumnReader(unit) =
+                    group.get_column_reader(0).unwrap()
+                else {
+                    panic!("the unit is a text");
+                };
+                let units = options(take(unit, rows).unwrap());
+                assert!(units.len() == rows && units.iter().flatten().all(|u| u.data() == b"EX-1"), "{n} {g}");
+                let ends = group.metadata().column(0).statistics().unwrap();
+                assert_eq!((ends.min_bytes_opt(), ends.null_count_opt()), (Some(&b"EX-1"[..]), Some(0)));
+            }
+        }
     }
 
     #[test]

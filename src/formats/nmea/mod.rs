@@ -47,11 +47,10 @@ impl Counts {
         }
         match self.types.iter().position(|(k, _)| *k == key) {
             Some(i) => {
-                if let Some((_, n)) = self.types.get_mut(i) {
-                    *n += 1;
-                }
+                let Some((front, [(_, n), ..])) = self.types.split_at_mut_checked(i) else { return };
+                *n += 1;
                 // Frequent types move to the front.
-                if i > 0 {
+                if front.last().is_some_and(|(_, before)| before < n) {
                     self.types.swap(i, i - 1);
                 }
             }

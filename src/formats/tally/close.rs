@@ -1,8 +1,9 @@
 //! What ends: an epoch, ten seconds, a minute, a span of data, and the file. Writes the rows.
 
 use super::carrier::Now;
+use super::index::{sat_place, system_place, total_of};
 use super::rates::Grid;
-use super::{NONE, OnBand, TEN_MS, Tally, band_place, sat_place, system_place, total_of};
+use super::{NONE, OnBand, TEN_MS, Tally};
 use crate::model::ids::{Band, System};
 use crate::model::rows::{BandTen, Rows, Span, SystemTen};
 use crate::model::time::MINUTE_MS;
@@ -46,38 +47,7 @@ impl Tally {
 
     pub(super) fn close_ten(&mut self, out: &mut Rows) {
         let time = self.ten * TEN_MS;
-        let mut medians = std::mem::take(&mut self.work[0]);
-        for band in Band::ALL {
-            let place = band_place(Some(band));
-            let (mut satellites, mut lost) = (0u8, 0u8);
-            medians.clear();
-            for at in &self.active_sats {
-                let Some(on) = self.sats.get(*at as usize).and_then(|s| s.bands.get(place)) else { continue };
-                if on.present {
-                    satellites = satellites.saturating_add(1);
-                    lost = lost.saturating_add(u8::from(on.lost));
-                    if on.ten_n > 0 {
-                        medians.push(on.ten_sum / on.ten_n as f32);
-                    }
-                }
-            }
-            if satellites > 0 {
-                out.bands.push(BandTen {
-                    time,
-                    band: band.code(),
-                    satellites,
-                    cn0_median: median(&mut medians).unwrap_or(f32::NAN),
-                    cn0_step_max: self.steps.get(place).copied().unwrap_or(f32::NAN),
-                    cn0_scatter: match self.scatter.get(place) {
-                        Some((sum, n)) if *n > 0 => sum / *n as f32,
-                        _ => f32::NAN,
-                    },
-                    lost_lock: lost,
-                });
-            }
-        }
-        medians.clear();
-        self.work[0] = medians;
+        let mut bands = [(0u8, 0u8); Band::ALL.len()];
         let mut systems = [(0u8, 0u8, 0u8); System::ALL.len()];
         for at in self.active_sats.drain(..) {
             let Some(state) = self.sats.get_mut(at as usize) else { continue };
@@ -87,12 +57,35 @@ impl Tally {
                 *first = first.saturating_add(u8::from(state.bands[0].present));
                 *second = second.saturating_add(u8::from(state.bands[1..].iter().any(OnBand::usable)));
             }
-            for on in &mut state.bands {
+            for ((on, (satellites, lost)), cn0) in state.bands.iter_mut().zip(&mut bands).zip(&mut self.work) {
+                if on.present {
+                    *satellites = satellites.saturating_add(1);
+                    *lost = lost.saturating_add(u8::from(on.lost));
+                    if on.ten_n > 0 {
+                        cn0.push(on.ten_sum / on.ten_n as f32);
+                    }
+                }
                 on.present = false;
                 on.lost = false;
                 on.ten_n = 0;
                 on.ten_sum = 0.0;
             }
+        }
+        for (((band, (satellites, lost_lock)), cn0), (step, (sum, epochs))) in
+            Band::ALL.into_iter().zip(bands).zip(&mut self.work).zip(self.steps.iter().zip(self.scatter))
+        {
+            if satellites > 0 {
+                out.bands.push(BandTen {
+                    time,
+                    band: band.code(),
+                    satellites,
+                    cn0_median: median(cn0).unwrap_or(f32::NAN),
+                    cn0_step_max: *step,
+                    cn0_scatter: if epochs > 0 { sum / epochs as f32 } else { f32::NAN },
+                    lost_lock,
+                });
+            }
+            cn0.clear();
         }
         // In the order of the table's key, so that nobody has to sort it later.
         let mut by_code = System::ALL;
@@ -109,11 +102,16 @@ impl Tally {
 
     pub(super) fn close_minute(&mut self, out: &mut Rows) {
         let time = self.minute * MINUTE_MS;
-        // In the order of the table's key, so that nobody has to sort it later.
+        // In the order of the table's key, so that nobody has to sort it later. What was there a minute ago is in order already.
+        let mut listed = std::mem::take(&mut self.listed_slots);
         let key = |at: &u32| self.slots.get(*at as usize).map(|slot| (slot.sat.code(), slot.signal.signal.pack()));
-        self.active_slots.sort_unstable_by_key(key);
-        for at in self.active_slots.drain(..) {
-            let Some(slot) = self.slots.get_mut(at as usize) else { continue };
+        listed.sort_unstable_by_key(key);
+        listed.retain(|at| {
+            let Some(slot) = self.slots.get_mut(*at as usize) else { return false };
+            slot.listed = slot.active;
+            if !slot.active {
+                return false;
+            }
             let sat = self.index.get(sat_place(slot.sat)).copied().unwrap_or(NONE);
             let placed = self.sats.get(sat as usize).filter(|s| s.placed == self.minute);
             let mut row = slot.row(
@@ -121,7 +119,7 @@ impl Tally {
                 placed.map_or(f32::NAN, |s| s.azimuth_deg),
                 placed.map_or(f32::NAN, |s| s.elevation_deg),
             );
-            let (slips, [rot, roti, roti_1s]) = self.carrier.minute(sat, at, self.minute, out.signals.len());
+            let (slips, [rot, roti, roti_1s]) = self.carrier.minute(sat, *at, self.minute, out.signals.len());
             (row.phase_slips, row.rot, row.roti, row.roti_1s) = (slips, rot, roti, roti_1s);
             out.signals.push(row);
             if let Some(total) = total_of(&mut self.signals, slot.signal) {
@@ -130,7 +128,9 @@ impl Tally {
                 total.cn0_sum += slot.sum;
             }
             slot.clear();
-        }
+            true
+        });
+        self.listed_slots = listed;
     }
 
     pub(super) fn close_span(&mut self, out: &mut Rows) {

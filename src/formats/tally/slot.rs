@@ -14,7 +14,10 @@ pub(super) struct Slot {
     pub(super) band: usize,
     /// Time of the last cell, to see the same cell twice.
     pub(super) last: UtcMs,
+    /// Has cells in the open minute.
     pub(super) active: bool,
+    /// In [`super::Tally`]'s list of slots.
+    pub(super) listed: bool,
     pub(super) epochs: u32,
     pub(super) slips: u16,
     pub(super) with_cn0: u32,
@@ -33,6 +36,7 @@ impl Slot {
             band,
             last: i64::MIN,
             active: false,
+            listed: false,
             epochs: 0,
             slips: 0,
             with_cn0: 0,
