@@ -7,6 +7,8 @@
 mod ageing;
 mod antenna_power;
 mod band_drop;
+#[cfg(test)]
+mod band_samples;
 mod band_series;
 mod base_position;
 mod correction_age;
