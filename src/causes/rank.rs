@@ -2,7 +2,7 @@
 
 use super::float_periods::float_periods;
 use super::lines::{BASE_LOG_MISSING, Members, evidence_lines};
-use super::verdict::{CAUSES, UNEXPLAINED, Verdict, judge, ruled_out};
+use super::verdict::{CAUSES, Heard, UNEXPLAINED, Verdict, hear, judge, ruled_out};
 use super::weights::Weights;
 use crate::correlate::case::SiteCase;
 use crate::correlate::evidence::SiteEvidence;
@@ -29,9 +29,11 @@ pub struct Ranking {
 
 /// Judges all segments of a site and ranks its causes.
 pub fn rank(case: &SiteCase, evidence: &SiteEvidence, weights: &Weights) -> Ranking {
-    let mut verdicts: Vec<Verdict> = evidence.segments.iter().map(|s| judge(s, weights, &[0.0; 22])).collect();
+    let heard: Vec<Heard> = evidence.segments.iter().map(|s| hear(s, weights)).collect();
+    let mut verdicts: Vec<Verdict> = heard.iter().map(|h| judge(h, weights, &[0.0; 22])).collect();
     let extra = site_says(evidence, &verdicts);
-    verdicts = evidence.segments.iter().map(|s| judge(s, weights, &extra)).collect();
+    verdicts = heard.iter().map(|h| judge(h, weights, &extra)).collect();
+    drop(heard);
     let total_lost: i64 = evidence.segments.iter().map(|s| s.lost_ms).sum();
     let short_lost: i64 =
         case.rovers.iter().filter(|r| !r.never_corrected).map(|r| r.time.lost_ms).sum::<i64>() - total_lost;
@@ -129,7 +131,7 @@ fn unexplained_alone(weights: &Weights) -> f64 {
         first: 0,
         features: Vec::new(),
     };
-    judge(&nothing, weights, &[0.0; 22]).probability
+    judge(&hear(&nothing, weights), weights, &[0.0; 22]).probability
 }
 
 /// What the site as a whole says: a cause with much well-founded time is a little more likely for the rest.

@@ -101,20 +101,38 @@ pub fn reasons(segment: &Segment, weights: &Weights, cause: usize) -> Vec<(usize
     out
 }
 
-/// Judges one segment. `extra` adds log-odds a cause (what the site as a whole says).
-pub fn judge(segment: &Segment, weights: &Weights, extra: &[f64; 22]) -> Verdict {
-    let mut scores = [0.0_f64; 22];
+/// What the evidence of one segment says of each cause, in the order of [`CAUSES`], whatever the site as a whole says.
+pub struct Heard {
+    /// Log-odds of all evidence.
+    total: [f64; CAUSES.len()],
+    /// Of these, what speaks for the cause itself.
+    own: [f64; CAUSES.len()],
+    /// [`never`].
+    never: [f64; CAUSES.len()],
+}
+
+/// Hears the evidence of one segment.
+pub fn hear(segment: &Segment, weights: &Weights) -> Heard {
+    let mut heard = Heard { total: [0.0; CAUSES.len()], own: [0.0; CAUSES.len()], never: never(segment) };
     let pieces = Pieces::of(segment, weights);
-    let never = never(segment);
-    let mut speaks = [false; CAUSES.len()];
+    let is_own: Vec<bool> = segment.features.iter().map(|f| is_own(&f.id)).collect();
     let mut best: Vec<Option<(usize, f64)>> = Vec::new();
-    for (c, (cause, _)) in CAUSES.iter().enumerate() {
+    for (c, (total, own)) in heard.total.iter_mut().zip(&mut heard.own).enumerate() {
         pieces.says(c, &mut best);
-        let own: f64 =
-            best.iter().flatten().filter(|(k, s)| *s > 0.0 && is_own(&segment.features[*k].id)).map(|(_, s)| s).sum();
-        let total: f64 = best.iter().flatten().map(|(_, s)| s).sum();
-        scores[c] = weights.prior(cause) + extra[c] + total + never[c];
-        let missing = 1.0 - own / weights.calibration.least_own.max(f64::MIN_POSITIVE);
+        *own = best.iter().flatten().filter(|(k, s)| *s > 0.0 && is_own[*k]).map(|(_, s)| s).sum();
+        *total = best.iter().flatten().map(|(_, s)| s).sum();
+    }
+    heard
+}
+
+/// Judges one segment. `extra` adds log-odds a cause (what the site as a whole says).
+pub fn judge(heard: &Heard, weights: &Weights, extra: &[f64; 22]) -> Verdict {
+    let mut scores = [0.0_f64; 22];
+    let Heard { total, own, never } = heard;
+    let mut speaks = [false; CAUSES.len()];
+    for (c, (cause, _)) in CAUSES.iter().enumerate() {
+        scores[c] = weights.prior(cause) + extra[c] + total[c] + never[c];
+        let missing = 1.0 - own[c] / weights.calibration.least_own.max(f64::MIN_POSITIVE);
         scores[c] -= weights.calibration.without_own * missing.max(0.0);
         speaks[c] = never[c] >= 0.0 && missing <= 0.5;
     }

@@ -163,11 +163,11 @@ impl Axis {
         let mut axis = Axis { first, observed: vec![false; n], lost: vec![0; n] };
         for g in grids() {
             let at = usize::try_from(g.first - first).unwrap_or(0);
-            for (i, (o, l)) in g.observed.iter().zip(&g.lost).enumerate() {
-                if let (Some(observed), Some(lost)) = (axis.observed.get_mut(at + i), axis.lost.get_mut(at + i)) {
-                    *observed |= *o > 0;
-                    *lost += u32::from(*l);
-                }
+            for (observed, o) in axis.observed.iter_mut().skip(at).zip(&g.observed) {
+                *observed |= *o > 0;
+            }
+            for (lost, l) in axis.lost.iter_mut().skip(at).zip(&g.lost) {
+                *lost += u32::from(*l);
             }
         }
         axis

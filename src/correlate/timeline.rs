@@ -56,7 +56,8 @@ impl<'a> Timeline<'a> {
         let b = self.short.partition_point(|(t, _)| *t <= to + margin);
         let reaches =
             |k: &usize| self.events[*k].from <= to + margin && self.events[*k].to.saturating_add(margin) >= from;
-        let mut found: Vec<usize> = self.short[a..b.max(a)].iter().map(|(_, k)| *k).filter(reaches).collect();
+        let mut found: Vec<usize> = Vec::with_capacity(b.saturating_sub(a) + self.long.len());
+        found.extend(self.short[a..b.max(a)].iter().map(|(_, k)| *k).filter(reaches));
         found.extend(self.long.iter().copied().filter(reaches));
         found.sort_unstable();
         found

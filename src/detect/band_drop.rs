@@ -261,14 +261,16 @@ impl Satellites {
     /// By how much the satellites of some lanes are down, dB, in all minutes of a stretch and in its fallen cells alone.
     fn falls_db(&self, lanes: &[u32], series: &Series, flags: &[bool], s: Stretch) -> Falls {
         let minute = |t: UtcMs| t.div_euclid(MINUTE_MS) * MINUTE_MS;
-        // Share of each minute that is down.
-        let mut down: BTreeMap<UtcMs, (f64, f64)> = BTreeMap::new();
+        // Cells of each minute that are down, and all of them, by time.
+        let mut down: Vec<(UtcMs, (f64, f64))> = Vec::new();
         let (a, b) = (minute(s.from) - BESIDE_MS, minute(s.to) + BESIDE_MS);
         let cells = series.t.partition_point(|t| *t < a)..series.t.partition_point(|t| *t < b);
         for i in cells {
-            let cell = down.entry(minute(series.t[i])).or_default();
-            cell.0 += f64::from(u8::from(flags[i]));
-            cell.1 += 1.0;
+            let (t, is_down) = (minute(series.t[i]), f64::from(u8::from(flags[i])));
+            match down.last_mut().filter(|last| last.0 == t) {
+                Some((_, cells)) => *cells = (cells.0 + is_down, cells.1 + 1.0),
+                None => down.push((t, (is_down, 1.0))),
+            }
         }
         let (mut known, mut gone) = (Vec::new(), Vec::new());
         let of_lanes = lanes.iter().flat_map(|lane| self.0.range((*lane, 0)..=(*lane, u32::MAX)));
@@ -277,8 +279,10 @@ impl Satellites {
             let (mut usual, mut inside, mut share) = ((0.0, 0.0), (0.0, 0.0), (0.0, 0.0));
             let (mut before, mut after) = (false, false);
             let range = minutes.partition_point(|m| m.time < a)..minutes.partition_point(|m| m.time < b);
+            let mut cells = down.iter().peekable();
             for Minute { time: t, sum, epochs: n } in minutes.get(range).unwrap_or_default() {
-                let (fallen, of) = down.get(t).copied().unwrap_or_default();
+                while cells.next_if(|c| c.0 < *t).is_some() {}
+                let (fallen, of) = cells.peek().filter(|c| c.0 == *t).map(|c| c.1).unwrap_or_default();
                 if fallen == 0.0 {
                     before |= *t < s.from;
                     after |= *t >= s.to;

@@ -102,7 +102,8 @@ pub(super) fn steady_spans(all: &[Series], limits: &Limits) -> Vec<(UtcMs, UtcMs
             series.t.iter().zip(&series.drop).map(|(t, drop)| (*t, carrier, *drop >= AS_EVER * limits.band_drop_db)),
         );
     }
-    cells.sort_unstable();
+    // Each band's cells are in order already: the stable sort joins them.
+    cells.sort();
     let (mut t, mut steady) = (Vec::new(), Vec::new());
     for cell in cells.chunk_by(|a, b| a.0 == b.0) {
         t.push(cell[0].0);

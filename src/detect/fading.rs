@@ -15,8 +15,8 @@ use std::collections::BTreeMap;
 
 #[derive(Default)]
 struct Minute {
-    /// Satellite: worst standard deviation over its signals, slips, highest mean C/N0.
-    satellites: BTreeMap<u32, (f64, u32, f64)>,
+    /// Satellite: worst standard deviation over its signals, slips, highest mean C/N0. Rows of a minute are by satellite.
+    satellites: Vec<(u32, (f64, u32, f64))>,
 }
 
 pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<Event> {
@@ -33,7 +33,11 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
             if bands[i] == u32::from(Band::L2W.code()) {
                 continue;
             }
-            let sat = minutes.at(times[i]).satellites.entry(sats[i]).or_insert((0.0, 0, 0.0));
+            let satellites = &mut minutes.at(times[i]).satellites;
+            if satellites.last().is_none_or(|s| s.0 != sats[i]) {
+                satellites.push((sats[i], (0.0, 0, 0.0)));
+            }
+            let Some((_, sat)) = satellites.last_mut() else { continue };
             if sd[i].is_finite() {
                 sat.0 = sat.0.max(f64::from(sd[i]));
             }
@@ -50,7 +54,7 @@ pub(super) fn run(frames: &UnitFrames, sky: &WholeSky, limits: &Limits) -> Vec<E
     let mut flags = Vec::with_capacity(t.len());
     for (time, m) in &minutes {
         // Satellites near the horizon (weak) always flutter: judged are those that are strong enough.
-        let strong: Vec<&(f64, u32, f64)> = m.satellites.values().filter(|s| s.2 >= 36.0).collect();
+        let strong: Vec<&(f64, u32, f64)> = m.satellites.iter().map(|s| &s.1).filter(|s| s.2 >= 36.0).collect();
         let n = strong
             .iter()
             .filter(|s| s.0 >= limits.fading_sd_db || (s.1 > 0 && s.0 >= 0.7 * limits.fading_sd_db))

@@ -44,12 +44,12 @@ pub use limits::Limits;
 pub use setup::{NearPlace, Setup, advisories};
 pub use sky_minutes::{CLEAN_MP_ORIGIN, clean_mp_m};
 
-use crate::frames::{OriginRuns, UnitFrames, slices};
+use crate::frames::{OriginRuns, UnitFrames, slices, view};
 use crate::model::event::{Calm, Event, Origin};
 use crate::model::time::UtcMs;
 use band_series::{all_series, steady_spans};
 use polars::frame::DataFrame;
-use std::borrow::Cow;
+use std::cell::OnceCell;
 use whole_sky::WholeSky;
 
 /// Events of a base that stands alone, by time.
@@ -142,31 +142,41 @@ pub fn sorted(mut events: Vec<Event>) -> Vec<Event> {
     events
 }
 
+fn origins_of(table: &DataFrame) -> OriginRuns {
+    let mut origins = OriginRuns::default();
+    for slice in slices(table) {
+        origins.add(&view::i64s(&slice, "time"), &view::u32s_full(&slice, "origin"));
+    }
+    origins
+}
+
 /// Builds events of one unit with the origin of the table row nearest to their begin.
 pub(crate) struct Maker<'a> {
     frames: &'a UnitFrames,
-    origins: Cow<'a, OriginRuns>,
+    /// `None`: the signals.
+    table: Option<&'a DataFrame>,
+    /// Of the table, once there is an event: most detectors of most units see none.
+    origins: OnceCell<OriginRuns>,
 }
 
 impl<'a> Maker<'a> {
     /// Events that are read from `table`.
-    pub(crate) fn new(frames: &'a UnitFrames, table: &DataFrame) -> Maker<'a> {
-        use crate::frames::view;
-        let mut origins = OriginRuns::default();
-        for slice in slices(table) {
-            origins.add(&view::i64s(&slice, "time"), &view::u32s_full(&slice, "origin"));
-        }
-        Maker { frames, origins: Cow::Owned(origins) }
+    pub(crate) fn new(frames: &'a UnitFrames, table: &'a DataFrame) -> Maker<'a> {
+        Maker { frames, table: Some(table), origins: OnceCell::new() }
     }
 
     /// Events that are read from the signals.
     pub(crate) fn of_signals(frames: &'a UnitFrames) -> Maker<'a> {
-        Maker { frames, origins: Cow::Borrowed(frames.signal_origins()) }
+        Maker { frames, table: None, origins: OnceCell::new() }
     }
 
     /// Where the table's row at or before `t` (else the first) was read.
     pub(crate) fn origin_at(&self, t: UtcMs) -> Origin {
-        self.origins.at(t).map(|o| self.frames.origin(o)).unwrap_or_default()
+        let origins = match self.table {
+            Some(table) => self.origins.get_or_init(|| origins_of(table)),
+            None => self.frames.signal_origins(),
+        };
+        origins.at(t).map(|o| self.frames.origin(o)).unwrap_or_default()
     }
 
     /// One event.

@@ -53,10 +53,11 @@ pub(super) fn run(frames: &UnitFrames, minutes: &[SatMinute], limits: &Limits) -
         return Vec::new();
     }
     let offset = best_part(minutes);
-    // They come in this order.
-    let deficit_of = |time: UtcMs, sat: u16| {
-        let at = minutes.binary_search_by_key(&(time, sat), |m| (m.time, m.sat)).ok()?;
-        minutes.get(at).map(|m| m.deficit_db)
+    // They come in this order, and are asked for in it.
+    let mut behind = minutes.iter().peekable();
+    let mut deficit_of = |time: UtcMs, sat: u16| {
+        while behind.next_if(|m| (m.time, m.sat) < (time, sat)).is_some() {}
+        behind.peek().filter(|m| (m.time, m.sat) == (time, sat)).map(|m| m.deficit_db)
     };
     let whole = whole_sky_bins(minutes, &offset);
     let times = view::i64s(table, "time");

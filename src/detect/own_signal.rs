@@ -6,7 +6,6 @@ use super::window::{median, quantile, step_ms, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
 use crate::model::ids::Band;
-use crate::model::keyed::Keyed;
 use crate::model::time::MINUTE_MS;
 
 pub(super) fn run(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
@@ -49,23 +48,28 @@ const STEADY_DB: f64 = 4.0;
 
 /// The rover's strong satellites, minute by minute, against its own best hours and against what a good antenna gives.
 fn weak(frames: &UnitFrames, limits: &Limits) -> Vec<Event> {
-    let mut minutes: Keyed<i64, Vec<f64>> = Keyed::default();
+    let mut series: Vec<(i64, f64)> = Vec::new();
+    // Rows are by time.
+    let (mut minute, mut values) = (i64::MIN, Vec::new());
+    let mut close = |minute: i64, values: &mut Vec<f64>| {
+        let enough = values.len() >= 5;
+        series.extend(quantile(values.drain(..), 0.75).filter(|_| enough).map(|level| (minute, level)));
+    };
     for table in frames.signal_slices(&["band", "cn0_mean"]) {
         let times = view::i64s(&table, "time");
         let bands = view::u32s_full(&table, "band");
         let cn0 = view::f32s(&table, "cn0_mean");
         for i in 0..times.len() {
             if bands[i] == u32::from(Band::L1.code()) && cn0[i].is_finite() {
-                minutes.at(times[i]).push(f64::from(cn0[i]));
+                if times[i] != minute {
+                    close(minute, &mut values);
+                    minute = times[i];
+                }
+                values.push(f64::from(cn0[i]));
             }
         }
     }
-    let series: Vec<(i64, f64)> = minutes
-        .sorted()
-        .into_iter()
-        .filter(|(_, v)| v.len() >= 5)
-        .filter_map(|(t, v)| Some((t, quantile(v, 0.75)?)))
-        .collect();
+    close(minute, &mut values);
     let best = quantile(series.iter().map(|(_, v)| *v), 0.9).unwrap_or(0.0);
     let t: Vec<i64> = series.iter().map(|(t, _)| *t).collect();
     let flags: Vec<bool> = series.iter().map(|(_, v)| best - v >= limits.own_drop_db).collect();

@@ -6,31 +6,36 @@ use super::limits::Limits;
 use super::window::{step_ms, stretches};
 use crate::frames::{UnitFrames, view};
 use crate::model::event::Event;
+use crate::model::keyed::Keyed;
+use crate::model::time::DAY_MS;
 use std::collections::BTreeMap;
 
 pub(super) fn run(frames: &UnitFrames, _limits: &Limits) -> Vec<Event> {
     let times = view::i64s(&frames.fixes, "time");
     let ids = view::u32s(&frames.fixes, "station_id");
     // The usual id is that of the hours around: counted by day, so that a machine that changes site is no clash.
-    let mut by_day: BTreeMap<i64, BTreeMap<u32, u32>> = BTreeMap::new();
+    let mut by_day: Keyed<(i64, u32), u32> = Keyed::default();
     for (t, id) in times.iter().zip(&ids) {
         if let Some(id) = id {
-            *by_day.entry(t.div_euclid(86_400_000)).or_default().entry(*id).or_default() += 1;
+            *by_day.at((t.div_euclid(DAY_MS), *id)) += 1;
         }
     }
     let usual: BTreeMap<i64, u32> = by_day
-        .iter()
-        .filter_map(|(day, n)| {
-            let best = n.iter().max_by_key(|(id, c)| (**c, std::cmp::Reverse(**id)))?;
-            Some((*day, *best.0))
-        })
+        .sorted()
+        .chunk_by(|a, b| a.0.0 == b.0.0)
+        .filter_map(|of_day| of_day.iter().max_by_key(|((_, id), n)| (*n, std::cmp::Reverse(*id))))
+        .map(|((day, id), _)| (*day, *id))
         .collect();
+    let mut today = (i64::MIN, None);
     let flags: Vec<bool> = times
         .iter()
         .zip(&ids)
         .map(|(t, id)| {
-            let Some(usual) = usual.get(&t.div_euclid(86_400_000)) else { return false };
-            id.is_some_and(|id| id != *usual)
+            let day = t.div_euclid(DAY_MS);
+            if today.0 != day {
+                today = (day, usual.get(&day).copied());
+            }
+            id.zip(today.1).is_some_and(|(id, usual)| id != usual)
         })
         .collect();
     let maker = Maker::new(frames, &frames.fixes);
@@ -38,7 +43,7 @@ pub(super) fn run(frames: &UnitFrames, _limits: &Limits) -> Vec<Event> {
         .into_iter()
         .filter_map(|s| {
             let other = ids[s.first..s.end].iter().flatten().next().copied()?;
-            let usual = usual.get(&s.from.div_euclid(86_400_000)).copied()?;
+            let usual = usual.get(&s.from.div_euclid(DAY_MS)).copied()?;
             let seconds = (s.to - s.from) / 1000;
             Some(maker.event(
                 "station-changed",

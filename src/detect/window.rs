@@ -52,7 +52,9 @@ pub(crate) fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
 
 /// Quantile `q` (nearest rank) of the values that are numbers.
 pub(crate) fn quantile(values: impl IntoIterator<Item = f64>, q: f64) -> Option<f64> {
-    let mut v: Vec<f64> = values.into_iter().filter(|x| x.is_finite()).collect();
+    let values = values.into_iter();
+    let mut v: Vec<f64> = Vec::with_capacity(values.size_hint().1.unwrap_or(0));
+    v.extend(values.filter(|x| x.is_finite()));
     if v.is_empty() {
         return None;
     }

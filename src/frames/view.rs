@@ -2,7 +2,7 @@
 //! happens in a table that a test left out.
 
 use polars::frame::DataFrame;
-use polars::prelude::{ChunkedArray, PolarsNumericType};
+use polars::prelude::{ChunkedArray, Column, PolarsNumericType};
 
 /// All values with what stands for null.
 fn filled<T: PolarsNumericType>(column: &ChunkedArray<T>, null: T::Native) -> Vec<T::Native> {
@@ -29,9 +29,21 @@ pub fn i64s(frame: &DataFrame, name: &str) -> Vec<i64> {
 
 /// `UInt32` column.
 pub fn u32s(frame: &DataFrame, name: &str) -> Vec<Option<u32>> {
-    match frame.column(name).and_then(|c| c.u32()) {
-        Ok(values) if values.null_count() == 0 => filled(values, 0).into_iter().map(Some).collect(),
-        Ok(values) => values.iter().collect(),
+    frame.column(name).map_or_else(|_| Vec::new(), u32s_of)
+}
+
+pub(super) fn u32s_of(column: &Column) -> Vec<Option<u32>> {
+    match column.u32() {
+        Ok(values) => {
+            let mut out = Vec::with_capacity(values.len());
+            for chunk in values.downcast_iter() {
+                match chunk.validity() {
+                    None => out.extend(chunk.values().iter().map(|v| Some(*v))),
+                    Some(there) => out.extend(chunk.values().iter().zip(there).map(|(v, there)| there.then_some(*v))),
+                }
+            }
+            out
+        }
         Err(_) => Vec::new(),
     }
 }

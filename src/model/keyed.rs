@@ -6,15 +6,18 @@ use std::collections::BTreeMap;
 /// A value a key.
 #[derive(Debug)]
 pub struct Keyed<K, T> {
+    /// Empty while new keys came in order: then the values themselves can be searched.
     places: BTreeMap<K, usize>,
     values: Vec<(K, T)>,
+    /// For each value the place of what was asked for after it the last time.
+    after: Vec<usize>,
     /// Where the last key asked for lies.
     last: usize,
 }
 
 impl<K, T> Default for Keyed<K, T> {
     fn default() -> Keyed<K, T> {
-        Keyed { places: BTreeMap::new(), values: Vec::new(), last: 0 }
+        Keyed { places: BTreeMap::new(), values: Vec::new(), after: Vec::new(), last: 0 }
     }
 }
 
@@ -24,12 +27,33 @@ impl<K: Ord + Copy, T: Default> Keyed<K, T> {
         let is = |place: usize| self.values.get(place).is_some_and(|v| v.0 == key);
         if !is(self.last) {
             let behind = self.values.len();
-            self.last = if is(self.last + 1) { self.last + 1 } else { *self.places.entry(key).or_insert(behind) };
-            if self.last == behind {
+            let likely = self.after.get(self.last).copied().unwrap_or(behind);
+            let place = if is(likely) { likely } else { self.place(key) };
+            if place == behind {
                 self.values.push((key, T::default()));
+                self.after.push(place + 1);
             }
+            if place != self.last {
+                self.after[self.last] = place;
+            }
+            self.last = place;
         }
         &mut self.values[self.last].1
+    }
+
+    /// Where a key lies, or behind all others when it is new.
+    fn place(&mut self, key: K) -> usize {
+        let behind = self.values.len();
+        if self.places.is_empty() {
+            if self.values.last().is_none_or(|v| v.0 < key) {
+                return behind;
+            }
+            if let Ok(place) = self.values.binary_search_by_key(&key, |v| v.0) {
+                return place;
+            }
+            self.places = self.values.iter().map(|v| v.0).zip(0..).collect();
+        }
+        *self.places.entry(key).or_insert(behind)
     }
 
     /// All by key.

@@ -3,7 +3,7 @@
 //! Sources: IS-GPS-200 §3.3.4 (GPST), Galileo OS SIS ICD §5.1.2 (GST), BDS-SIS-ICD §3.3 (BDT), GLONASS ICD 5.1 §3.3.3,
 //! IERS Bulletin C (leap seconds). The stream clock that finds dates is in [`crate::model::clock`].
 
-use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, Timelike, Utc};
 use std::sync::LazyLock;
 
 /// UTC, milliseconds since 1970-01-01 00:00:00, leap seconds not counted (as in Unix time).
@@ -108,6 +108,12 @@ pub fn year_from_two_digits(yy: i32) -> i32 {
 /// RFC 3339 with `Z`, with milliseconds only where there are some.
 pub fn rfc3339(utc: UtcMs) -> String {
     match DateTime::<Utc>::from_timestamp_millis(utc) {
+        // Nearly all: formats that are read at run time take several times as long.
+        Some(t) if utc.rem_euclid(SECOND_MS) == 0 && (0..=9999).contains(&t.year()) => {
+            let (date, time) = (t.date_naive(), t.time());
+            let (hour, minute, second) = (time.hour(), time.minute(), time.second());
+            format!("{:04}-{:02}-{:02}T{hour:02}:{minute:02}:{second:02}Z", date.year(), date.month(), date.day())
+        }
         Some(t) if utc.rem_euclid(SECOND_MS) == 0 => t.format("%Y-%m-%dT%H:%M:%SZ").to_string(),
         Some(t) => t.format("%Y-%m-%dT%H:%M:%S%.3fZ").to_string(),
         None => format!("{utc} ms"),

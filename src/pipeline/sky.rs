@@ -11,10 +11,8 @@ use crate::model::time::{MINUTE_MS, UtcMs, utc_to_gps};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
-/// Satellites under this elevation cannot rise within [`LOW_MINUTES`], degrees (a medium orbit climbs less than 0.6 degrees
-/// a minute).
-const LOW_DEG: f64 = -12.0;
-const LOW_MINUTES: usize = 15;
+/// No satellite climbs so fast near the horizon or under it, degrees a minute (a medium orbit less than 0.6).
+const CLIMBS_DEG_A_MIN: f64 = 0.8;
 
 /// Satellite, reference time in s of GPS, health: what makes an orbit another one.
 type OrbitKey = (char, u8, i64, u16);
@@ -181,9 +179,9 @@ impl Navigation {
                 let by_own = own.as_ref().and_then(|o| o.nearest(letter, number, gps_s));
                 let Some(e) = by_own.or_else(|| self.all.nearest(letter, number, gps_s)) else { continue };
                 let Some(look) = direction(e, &station, ecef_m, gps_s) else { continue };
-                if look.elevation_deg < LOW_DEG && !is_seen(minute) {
+                if look.elevation_deg < 0.0 && !is_seen(minute) {
                     // Leap over the time in which it cannot come up; minutes may have holes, so by the clock.
-                    let until = minute + LOW_MINUTES as i64 * MINUTE_MS;
+                    let until = minute + (-look.elevation_deg / CLIMBS_DEG_A_MIN) as i64 * MINUTE_MS;
                     while minutes.get(i).is_some_and(|m| *m < until && !is_seen(m)) {
                         i += 1;
                     }

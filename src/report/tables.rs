@@ -5,6 +5,7 @@ use crate::model::picture::Pictures;
 use crate::model::time::{HOUR_MS, parse_utc, rfc3339};
 use crate::model::visible::lines;
 use std::borrow::Cow;
+use std::fmt::Write as _;
 use std::io::Write;
 
 /// A cell that a spreadsheet would take for a formula gets a leading apostrophe; plain numbers stay as they are.
@@ -88,8 +89,13 @@ pub(super) fn float_periods(out: &mut dyn Write, f: &Findings) -> csv::Result<()
 
 fn verdict_row(site: &str, working: &Working, p: &Stretch) -> Vec<String> {
     let text = |list: &[String], place: u16| list.get(usize::from(place)).cloned().unwrap_or_default();
-    let evidence: Vec<String> =
-        p.evidence.iter().map(|(place, x)| format!("{}={x:.3}", text(&working.evidence, *place))).collect();
+    let mut evidence = String::with_capacity(32 * p.evidence.len());
+    for (place, x) in p.evidence.iter() {
+        let blank = if evidence.is_empty() { "" } else { " " };
+        let id = working.evidence.get(usize::from(*place)).map_or("", String::as_str);
+        // Writing to a text cannot fail.
+        let _ = write!(evidence, "{blank}{id}={x:.3}");
+    }
     vec![
         site.to_owned(),
         text(&working.units, p.unit),
@@ -100,7 +106,7 @@ fn verdict_row(site: &str, working: &Working, p: &Stretch) -> Vec<String> {
         format!("{:.3}", p.confidence),
         p.others.to_string(),
         p.neighbours.to_string(),
-        evidence.join(" "),
+        evidence,
         text(&working.ruled_out, p.ruled_out),
     ]
 }

@@ -16,7 +16,7 @@ use parquet::file::properties::{EnabledStatistics, WriterProperties, WriterVersi
 use parquet::file::reader::{FileReader, RowGroupReader, SerializedFileReader};
 use parquet::file::writer::{SerializedColumnWriter, SerializedFileWriter};
 use parquet::schema::types::{ColumnPath, Type};
-use polars::prelude::{self as pl, Column, DataFrame, DataType, NamedFrom, Series};
+use polars::prelude::{self as pl, Column, DataFrame, DataType, IntoSeries, NamedFrom, Series};
 use std::fs::File;
 use std::io::{BufWriter, Read, Write};
 use std::path::Path;
@@ -291,14 +291,11 @@ fn read_group(group: &dyn RowGroupReader, wanted: Wanted<'_>) -> Result<DataFram
             }
             C::BoolColumnReader(r) => Series::new(name.into(), options(take(r, rows)?)).into(),
             C::ByteArrayColumnReader(r) => {
-                let mut values: Vec<Option<String>> = Vec::with_capacity(rows);
+                let mut values = pl::StringChunkedBuilder::new(name.into(), rows);
                 for value in options(take(r, rows)?) {
-                    values.push(match value {
-                        Some(v) => Some(v.as_utf8()?.to_owned()),
-                        None => None,
-                    });
+                    values.append_option(value.as_ref().map(ByteArray::as_utf8).transpose()?);
                 }
-                Series::new(name.into(), values).into()
+                values.finish().into_series().into()
             }
             _ => return Err(ParquetError::General(format!("column {name} has a type that no table of ours has"))),
         };
