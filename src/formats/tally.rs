@@ -20,7 +20,7 @@ use crate::model::look::LookSignal;
 use crate::model::rows::Rows;
 use crate::model::time::{MINUTE_MS, SECOND_MS, UtcMs, leap_ms_at_utc};
 use carrier::Carrier;
-use index::{LETTERS, NUMBERS, new_slot, system_place, total_of};
+use index::{LETTERS, NUMBERS, new_slot, total_of};
 pub use index::{SatAt, SignalAt};
 use slot::Slot;
 
@@ -408,7 +408,7 @@ impl Tally {
     pub fn look_signals(&self) -> Vec<LookSignal> {
         let mut list = Vec::new();
         for system in System::ALL {
-            let totals = self.signals.get(system_place(system)).map(Vec::as_slice).unwrap_or_default();
+            let totals = self.signals.get(system.place()).map(Vec::as_slice).unwrap_or_default();
             for (place, total) in totals.iter().enumerate().filter(|(_, total)| total.observations > 0) {
                 let has = |s: &&SatState| s.sat.system() == system && s.slots.get(place).is_some_and(|i| *i != NONE);
                 list.push(LookSignal {

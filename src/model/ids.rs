@@ -106,6 +106,20 @@ impl System {
     pub const ALL: [System; 7] =
         [System::Gps, System::Glonass, System::Galileo, System::Beidou, System::Qzss, System::Sbas, System::Navic];
 
+    /// Its place in [`System::ALL`] and in tables by system.
+    #[inline]
+    pub fn place(self) -> usize {
+        match self {
+            System::Gps => 0,
+            System::Glonass => 1,
+            System::Galileo => 2,
+            System::Beidou => 3,
+            System::Qzss => 4,
+            System::Sbas => 5,
+            System::Navic => 6,
+        }
+    }
+
     /// The RINEX letter.
     pub fn letter(self) -> char {
         char::from(self as u8)
@@ -159,6 +173,18 @@ pub enum Band {
 impl Band {
     /// All bands.
     pub const ALL: [Band; 5] = [Band::L1, Band::L2, Band::L2W, Band::L5, Band::L6];
+
+    /// Its place in [`Band::ALL`] and in tables by band.
+    #[inline]
+    pub fn place(self) -> usize {
+        match self {
+            Band::L1 => 0,
+            Band::L2 => 1,
+            Band::L2W => 2,
+            Band::L5 => 3,
+            Band::L6 => 4,
+        }
+    }
 
     /// Column code.
     pub fn code(self) -> u8 {
@@ -282,6 +308,12 @@ mod tests {
         assert_eq!(Band::of(System::Gps, *b"2W"), Some(Band::L2W));
         assert_eq!(Band::of(System::Gps, *b"2L"), Some(Band::L2));
         assert_eq!(Band::of(System::Glonass, *b"2P"), Some(Band::L2));
+    }
+
+    #[test]
+    fn places_are_those_in_the_lists_of_all() {
+        assert_eq!(System::ALL.map(System::place), [0, 1, 2, 3, 4, 5, 6]);
+        assert_eq!(Band::ALL.map(Band::place), [0, 1, 2, 3, 4]);
     }
 
     #[test]

@@ -165,7 +165,7 @@ pub struct Outcome {
     pub ranking: Ranking,
     pub base_events: Vec<Event>,
     pub standing: Vec<Event>,
-    pub over_rover: Vec<Vec<Event>>,
+    pub rover_events: Vec<Vec<Event>>,
     pub evidence: SiteEvidence,
 }
 
@@ -193,7 +193,7 @@ impl Outcome {
             .map(|c| format!("{} {:.3} h p={:.2}", c.cause, c.lost_fix_hours, c.confidence))
             .collect();
         let mut kinds: Vec<String> = Vec::new();
-        for e in self.base_events.iter().chain(self.over_rover.iter().flatten()) {
+        for e in self.base_events.iter().chain(self.rover_events.iter().flatten()) {
             let k = format!("{}:{}", e.unit, e.kind);
             if !kinds.contains(&k) {
                 kinds.push(k);
@@ -522,7 +522,7 @@ impl Site {
             &EvidenceLimits { age_fresh_s: 3.0, age_old_s: 5.0, long_baseline_km: limits.long_baseline_km },
         );
         let ranking = rank(&case, &evidence, &weights);
-        let out = Outcome { ranking, base_events: found, standing, over_rover: rover_found, evidence };
+        let out = Outcome { ranking, base_events: found, standing, rover_events: rover_found, evidence };
         if std::env::var_os("LOSTFIX_TELL").is_some() {
             println!("{}", out.told());
         }

@@ -264,7 +264,7 @@ impl Compact {
             let words = || format!("the header has no observation types for {sat}");
             return report.problem("system without observation types", line, words, "the line is not used");
         }
-        let place = super::header::place_of(sat.system()) * NUMBERS + usize::from(sat.number());
+        let place = sat.system().place() * NUMBERS + usize::from(sat.number());
         let Some(index) = self.index.get_mut(place) else { return report.unknown(line) };
         if *index == NONE {
             *index = self.table.len() as u16;

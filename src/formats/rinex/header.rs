@@ -106,19 +106,6 @@ pub struct Header {
     types_changed: bool,
 }
 
-/// The place of a system in tables.
-pub(crate) fn place_of(system: System) -> usize {
-    match system {
-        System::Gps => 0,
-        System::Glonass => 1,
-        System::Galileo => 2,
-        System::Beidou => 3,
-        System::Qzss => 4,
-        System::Sbas => 5,
-        System::Navic => 6,
-    }
-}
-
 /// Labels of the standard that are not needed.
 const NOT_NEEDED: [&[u8]; 33] = [
     b"PGM / RUN BY / DATE",
@@ -290,7 +277,7 @@ impl Header {
                 self.current = None;
                 return Taken::Bad("system letter of the observation types");
             };
-            let place = place_of(system);
+            let place = system.place();
             self.current = Some(place);
             self.types[place].clear();
             let n = int(columns(content, 3, 6)).and_then(|n| usize::try_from(n).ok()).unwrap_or(0);

@@ -3,7 +3,7 @@
 
 use super::codes::{self, Kind};
 use super::epoch::Epoch;
-use super::header::{Header, TimeSystem, place_of};
+use super::header::{Header, TimeSystem};
 use super::lines::Line;
 use super::report::Report;
 use super::sink::{Cell, CellSink};
@@ -190,7 +190,7 @@ impl<S: CellSink> Observations<S> {
     /// Number of observation types of a system.
     #[inline]
     pub fn types(&self, system: System) -> usize {
-        self.plans.get(place_of(system)).map_or(0, |p| p.types.len())
+        self.plans.get(system.place()).map_or(0, |p| p.types.len())
     }
 
     /// Begins an observation epoch.
@@ -248,7 +248,7 @@ impl<S: CellSink> Observations<S> {
     /// Begins a satellite of the epoch; `false` when its system has no observation types.
     #[inline]
     pub fn satellite(&mut self, sat: Sat) -> bool {
-        self.place = place_of(sat.system());
+        self.place = sat.system().place();
         self.sat = sat;
         let Some(plan) = self.plans.get_mut(self.place) else { return false };
         plan.seen = 0;

@@ -1,7 +1,7 @@
 //! What ends: an epoch, ten seconds, a minute, a span of data, and the file. Writes the rows.
 
 use super::carrier::Now;
-use super::index::{sat_place, system_place, total_of};
+use super::index::{sat_place, total_of};
 use super::rates::Grid;
 use super::{NONE, OnBand, TEN_MS, Tally};
 use crate::model::ids::{Band, System};
@@ -52,7 +52,7 @@ impl Tally {
         for at in self.active_sats.drain(..) {
             let Some(state) = self.sats.get_mut(at as usize) else { continue };
             state.active = false;
-            if let Some((any, first, second)) = systems.get_mut(system_place(state.sat.system())) {
+            if let Some((any, first, second)) = systems.get_mut(state.sat.system().place()) {
                 *any = any.saturating_add(1);
                 *first = first.saturating_add(u8::from(state.bands[0].present));
                 *second = second.saturating_add(u8::from(state.bands[1..].iter().any(OnBand::usable)));
@@ -91,7 +91,7 @@ impl Tally {
         let mut by_code = System::ALL;
         by_code.sort_unstable_by_key(|s| *s as u8);
         for system in by_code {
-            let (satellites, first, second) = systems.get(system_place(system)).copied().unwrap_or_default();
+            let (satellites, first, second) = systems.get(system.place()).copied().unwrap_or_default();
             if satellites > 0 {
                 out.systems.push(SystemTen { time, system: system as u8, satellites, first, second });
             }

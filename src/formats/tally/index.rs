@@ -2,36 +2,12 @@
 
 use super::slot::Slot;
 use super::{NONE, SatState, SignalTotal, Tally};
-use crate::model::ids::{Band, Sat, Signal, System};
+use crate::model::ids::{Band, Sat, Signal};
 
 /// Highest number of satellites a system can have in [`Sat`].
 pub(super) const NUMBERS: usize = 256;
 /// Bit of a satellite's band mask for a signal whose band is not known.
 pub(super) const NO_BAND: usize = Band::ALL.len();
-
-/// Place of a band in tables of all bands; [`NO_BAND`] for none.
-fn band_place(band: Option<Band>) -> usize {
-    match band {
-        Some(Band::L1) => 0,
-        Some(Band::L2) => 1,
-        Some(Band::L2W) => 2,
-        Some(Band::L5) => 3,
-        Some(Band::L6) => 4,
-        None => NO_BAND,
-    }
-}
-
-pub(super) fn system_place(system: System) -> usize {
-    match system {
-        System::Gps => 0,
-        System::Glonass => 1,
-        System::Galileo => 2,
-        System::Beidou => 3,
-        System::Qzss => 4,
-        System::Sbas => 5,
-        System::Navic => 6,
-    }
-}
 
 /// System letters from `C` on that the index has room for.
 pub(super) const LETTERS: usize = (b'S' - b'C') as usize + 1;
@@ -77,21 +53,21 @@ fn new_signal(totals: &mut Vec<SignalTotal>, signal: Signal) -> usize {
 }
 
 pub(super) fn total_of(signals: &mut [Vec<SignalTotal>], at: SignalAt) -> Option<&mut SignalTotal> {
-    signals.get_mut(system_place(at.signal.system))?.get_mut(usize::from(at.place))
+    signals.get_mut(at.signal.system.place())?.get_mut(usize::from(at.place))
 }
 
 impl Tally {
     /// Looks a signal up, for [`Tally::listed`] and [`Tally::ranging_cell_at`]; it stays there.
     #[inline]
     pub fn signal_at(&mut self, signal: Signal) -> SignalAt {
-        let Some(totals) = self.signals.get_mut(system_place(signal.system)) else {
+        let Some(totals) = self.signals.get_mut(signal.system.place()) else {
             return SignalAt { signal, place: u16::MAX, band: NO_BAND as u8 };
         };
         let place = match totals.iter().position(|s| s.code == signal.code) {
             Some(place) => place,
             None => new_signal(totals, signal),
         };
-        SignalAt { signal, place: place as u16, band: band_place(signal.band()) as u8 }
+        SignalAt { signal, place: place as u16, band: signal.band().map_or(NO_BAND, Band::place) as u8 }
     }
 
     /// Looks a satellite up, for [`Tally::ranging_cell_at`]; it stays there.
